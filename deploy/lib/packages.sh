@@ -5,12 +5,12 @@ build_packages=(
   libgrpc++-dev libgrpc-dev libprotobuf-dev protobuf-compiler protobuf-compiler-grpc
   libabsl-dev libpqxx-dev libpq-dev prometheus-cpp-dev libboost1.81-dev
   libcli11-dev libtomlplusplus-dev nlohmann-json3-dev libfmt-dev libspdlog-dev
-  libmodbus-dev libsqlite3-dev libre2-dev zlib1g-dev
+  libmodbus-dev libssl-dev libsqlite3-dev libre2-dev zlib1g-dev
 )
 run_packages=(postgresql-15 tzdata python3 curl)
 test_packages=(
   libgtest-dev libgmock-dev librapidcheck-dev
-  python3-pymodbus python3-grpcio python3-protobuf prometheus
+  python3-pymodbus python3-serial-asyncio python3-grpcio python3-protobuf prometheus
 )
 
 # install_missing PACKAGE…: installs those that are not there. Needs root only when something is missing.

@@ -3,6 +3,7 @@
 #include <sys/timex.h>
 #include <time.h>
 
+#include <algorithm>
 #include <fstream>
 
 #include "absl/strings/escaping.h"
@@ -50,18 +51,22 @@ void FakeClock::StepWall(absl::Duration by) {
 }
 
 void StopFlag::Stop() {
-  absl::MutexLock lock(&mutex_);
-  stopped_ = true;
+  {
+    std::lock_guard<std::mutex> lock(mutex_);
+    stopped_ = true;
+  }
+  changed_.notify_all();
 }
 
 bool StopFlag::stopped() const {
-  absl::MutexLock lock(&mutex_);
+  std::lock_guard<std::mutex> lock(mutex_);
   return stopped_;
 }
 
 bool StopFlag::WaitFor(absl::Duration timeout) const {
-  absl::MutexLock lock(&mutex_);
-  mutex_.AwaitWithTimeout(absl::Condition(&stopped_), timeout);
+  constexpr absl::Duration kForEver = absl::Hours(24 * 365);
+  std::unique_lock<std::mutex> lock(mutex_);
+  changed_.wait_for(lock, absl::ToChronoMicroseconds(std::min(timeout, kForEver)), [this] { return stopped_; });
   return stopped_;
 }
 

@@ -1,7 +1,9 @@
 // The clocks of this machine behind one seam, so that loops can be tested without sleeping. Thread-safe.
 #pragma once
 
+#include <condition_variable>
 #include <cstdint>
+#include <mutex>
 #include <string>
 
 #include "absl/synchronization/mutex.h"
@@ -35,7 +37,8 @@ class FakeClock : public Clock {
   absl::Duration monotonic_ ABSL_GUARDED_BY(mutex_) = absl::Hours(1);
 };
 
-// Asks loops to end. Loops wait on it instead of sleeping.
+// Asks loops to end. Loops wait on it instead of sleeping. The waits go by the steady clock: Abseil's follow
+// the wall clock, and a site's may be set back by hours.
 class StopFlag {
  public:
   void Stop();
@@ -44,8 +47,9 @@ class StopFlag {
   bool WaitFor(absl::Duration timeout) const;
 
  private:
-  mutable absl::Mutex mutex_;
-  bool stopped_ ABSL_GUARDED_BY(mutex_) = false;
+  mutable std::mutex mutex_;
+  mutable std::condition_variable changed_;
+  bool stopped_ = false;
 };
 
 // This boot's random id, 16 bytes; a fixed value where the kernel tells none.

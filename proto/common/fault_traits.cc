@@ -2,8 +2,9 @@
 
 #include <algorithm>
 #include <map>
-#include <numeric>
 #include <utility>
+
+#include "proto/common/edit_distance.h"
 
 namespace bayward {
 namespace {
@@ -21,20 +22,6 @@ std::vector<FaultClassInfo> ReadClasses() {
   std::sort(classes.begin(), classes.end(),
             [](const auto& a, const auto& b) { return a.number < b.number; });
   return classes;
-}
-
-std::size_t EditDistance(std::string_view a, std::string_view b) {
-  std::vector<std::size_t> row(b.size() + 1);
-  std::iota(row.begin(), row.end(), std::size_t{0});
-  for (std::size_t i = 1; i <= a.size(); ++i) {
-    std::size_t diagonal = std::exchange(row[0], i);
-    for (std::size_t j = 1; j <= b.size(); ++j) {
-      const std::size_t substituted = diagonal + (a[i - 1] == b[j - 1] ? 0 : 1);
-      diagonal = row[j];
-      row[j] = std::min({substituted, row[j] + 1, row[j - 1] + 1});
-    }
-  }
-  return row[b.size()];
 }
 
 }  // namespace

@@ -46,10 +46,11 @@ std::string_view Message(const absl::Status& status);
 #define BAYWARD_CONCAT_INNER_(a, b) a##b
 #define BAYWARD_CONCAT_(a, b) BAYWARD_CONCAT_INNER_(a, b)
 
-#define BAYWARD_RETURN_IF_ERROR(expression)                           \
-  do {                                                                \
-    if (absl::Status status_of_it = (expression); !status_of_it.ok()) \
-      return status_of_it;                                            \
+#define BAYWARD_RETURN_IF_ERROR(expression) \
+  BAYWARD_RETURN_IF_ERROR_IMPL_(BAYWARD_CONCAT_(status_at_line_, __LINE__), expression)
+#define BAYWARD_RETURN_IF_ERROR_IMPL_(status, expression)   \
+  do {                                                      \
+    if (absl::Status status = (expression); !status.ok()) return status; \
   } while (false)
 
 #define BAYWARD_ASSIGN_OR_RETURN(lhs, expression) \

@@ -1,7 +1,8 @@
-// Mean operating time between failures on the up-time basis, U/n, with two-sided chi-square limits for a
-// time-terminated observation (NIST/SEMATECH e-Handbook of Statistical Methods, 8.4.5.1).
+// Mean operating time between failures on the up-time basis, U/n, with two-sided chi-square limits
+// (NIST/SEMATECH e-Handbook of Statistical Methods, 8.4.5.1). Pure: any thread may compute.
 #pragma once
 
+#include <cstdint>
 #include <optional>
 
 #include "absl/status/statusor.h"
@@ -15,9 +16,16 @@ struct Mtbf {
   std::optional<absl::Duration> upper;  // absent with no failures
 };
 
-// `up` > 0: observed up time; `failures` >= 0; 0 < `confidence` < 1, two-sided.
-// lower = 2·up/χ²(1−α/2; 2n+2), upper = 2·up/χ²(α/2; 2n). With no failures only a one-sided lower limit at
+// What ended the observation: a time fixed beforehand, as a report's window, or a failure, as a test to the
+// n-th one.
+enum class Termination : std::uint8_t { kTime, kFailure };
+
+// `up` > 0, finite: observed up time; `failures` >= 0 (> 0 where a failure ended the observation); 0 <
+// `confidence` < 1, two-sided. With α = 1 − confidence: lower = 2·up/χ²(1−α/2; 2n+2), or 2n degrees of
+// freedom where a failure ended the observation; upper = 2·up/χ²(α/2; 2n). A one-sided lower limit at
+// confidence c is the lower one of two-sided 2c − 1. With no failures only a one-sided lower limit at
 // `confidence` exists, up/(−ln α). Errors: InvalidArgument outside these ranges.
-absl::StatusOr<Mtbf> ComputeMtbf(absl::Duration up, int failures, double confidence);
+absl::StatusOr<Mtbf> ComputeMtbf(absl::Duration up, int failures, double confidence,
+                                 Termination ended_by = Termination::kTime);
 
 }  // namespace bayward

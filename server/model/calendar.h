@@ -32,6 +32,7 @@ struct WeekHours {
   absl::CivilDay valid_from;
   absl::CivilDay valid_to = absl::CivilDay::max();
   std::array<std::vector<DayHours>, kDayKinds> days;
+  bool operator==(const WeekHours&) const = default;
 };
 
 // The site's zone from a date on. The first row's date is ignored: it holds from the beginning.

@@ -24,6 +24,7 @@ struct Site {
   double latitude = 0;   // degrees, WGS 84
   double longitude = 0;
   std::string attendance;  // "attended" or "unattended"
+  Calendar calendar;  // its zones, hours, holidays and closures, without any machine's service life
 };
 
 struct Machine {

@@ -61,7 +61,7 @@ struct Spell {
   std::uint32_t further_raises = 0;
   std::string raw_code;
   std::string raw_text;
-  Provenance provenance;  // its identity is provenance.first
+  Provenance provenance = {};  // its identity is provenance.first
 
   Interval interval() const { return {raised_at, cleared_at}; }
 };
@@ -73,7 +73,7 @@ struct ModeSpan {
   absl::Time from;
   absl::Time to = absl::InfiniteFuture();
   bool rehearsal = false;
-  Provenance provenance;
+  Provenance provenance = {};
 
   Interval interval() const { return {from, to}; }
 };
@@ -85,7 +85,7 @@ struct ObservedSpan {
   absl::Time to = absl::InfiniteFuture();
   std::uint8_t loss_reason = 0;  // bayward.v1.LossReason of what ended it
   bool rehearsal = false;
-  Provenance provenance;
+  Provenance provenance = {};
 
   Interval interval() const { return {from, to}; }
 };
@@ -103,7 +103,7 @@ struct Cycle {
   std::uint8_t sold_as = 0;  // bayward.v1.SoldAs
   std::uint8_t paid_by = 0;  // bayward.v1.PaidBy
   bool rehearsal = false;
-  Provenance provenance;
+  Provenance provenance = {};
 };
 
 enum class Condition : std::uint8_t {

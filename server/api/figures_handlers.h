@@ -1,0 +1,59 @@
+// Answers the Figures service: resolves scope and window, reads histories, lets the figures libraries
+// compute. Handlers are const and may run on several threads at once; each takes one fleet and one instant as
+// now.
+#pragma once
+
+#include <functional>
+#include <memory>
+#include <string>
+
+#include "absl/status/status.h"
+#include "absl/status/statusor.h"
+#include "bayward/v1/figures.pb.h"
+#include "proto/common/clock.h"
+#include "server/api/caller.h"
+#include "server/api/method_table.h"
+#include "server/model/fleet.h"
+#include "server/store/epoch_names.h"
+#include "server/store/history_store.h"
+
+namespace bayward {
+
+using FleetSource = std::function<std::shared_ptr<const Fleet>()>;
+
+// All outlive the handlers.
+struct FiguresSources {
+  HistoryStore& histories;
+  EpochNames& epochs;
+  FleetSource fleet;
+  const Clock& clock;
+  std::string tzdata_version;
+};
+
+class FiguresHandlers {
+ public:
+  explicit FiguresHandlers(FiguresSources sources) : sources_(std::move(sources)) {}
+
+  // Errors of all three: NotFound for a scope that names what there is not; InvalidArgument for a window,
+  // grouping, confidence or class that cannot be; the store's.
+
+  // Rows by group name; a machine nobody ever observed has unknown time only, one out of service no required
+  // time.
+  absl::StatusOr<v1::GetAvailabilityResponse> GetAvailability(
+      const Caller& caller, const v1::GetAvailabilityRequest& request) const;
+  // Rows by group name, then rank.
+  absl::StatusOr<v1::RankFaultsResponse> RankFaults(const Caller& caller,
+                                                    const v1::RankFaultsRequest& request) const;
+  // Outages with an instant in the window, latest beginning first; each with the down time of the whole
+  // outage.
+  absl::StatusOr<v1::ListOutagesResponse> ListOutages(const Caller& caller,
+                                                      const v1::ListOutagesRequest& request) const;
+
+ private:
+  FiguresSources sources_;
+};
+
+// `handlers` outlives `methods`.
+absl::Status AddFiguresMethods(const FiguresHandlers& handlers, MethodTable& methods);
+
+}  // namespace bayward

@@ -1,0 +1,143 @@
+#include <map>
+#include <memory>
+#include <utility>
+#include <vector>
+
+#include "fmt/format.h"
+#include "proto/common/fault_traits.h"
+#include "proto/common/status.h"
+#include "server/api/figures_handlers.h"
+#include "server/api/figures_question.h"
+#include "server/api/grouping.h"
+#include "server/api/timeline_reader.h"
+#include "server/figures/ranking.h"
+
+namespace bayward {
+namespace {
+
+absl::StatusOr<RankBy> RankByOf(v1::RankBy asked) {
+  switch (asked) {
+    case v1::RANK_BY_UNSPECIFIED:
+    case v1::RANK_BY_FIRST_OUT: return RankBy::kFirstOut;
+    case v1::RANK_BY_ALONE: return RankBy::kAlone;
+    case v1::RANK_BY_PRESENT: return RankBy::kPresent;
+    case v1::RANK_BY_OUTAGES: return RankBy::kOutages;
+    case v1::RANK_BY_FAILURES: return RankBy::kFailures;
+    default:
+      return InvalidArgument("rank_by: expected first-out, alone, present, outages or failures, found {}",
+                             static_cast<int>(asked));
+  }
+}
+
+// Machines of one group with their windows, and what their notes need.
+struct RankedGroup {
+  std::vector<std::unique_ptr<MachineTimeline>> timelines;
+  std::vector<Interval> windows;
+
+  void Add(std::unique_ptr<MachineTimeline> timeline, const Interval& window) {
+    // The largest part of a history, and no ranking needs it once outages are made.
+    timeline->history.cycles = {};
+    timelines.push_back(std::move(timeline));
+    windows.push_back(window);
+  }
+
+  std::vector<RankingRow> Rank(RankBy by) const {
+    std::vector<const MachineTimeline*> machines;
+    for (const auto& timeline : timelines) machines.push_back(timeline.get());
+    return bayward::RankFaults(machines, windows, by);
+  }
+};
+
+std::string NameOf(FaultClassNumber fault_class) {
+  if (fault_class == kOrderNotObserved) return "order not observed";
+  if (fault_class == kSettledAsDown) return "settled as down";
+  return FaultClassName(fault_class);
+}
+
+v1::RankingRow ToProto(const std::string& group, const RankingRow& row) {
+  v1::RankingRow out;
+  out.set_group(group);
+  out.set_rank(static_cast<std::uint32_t>(row.rank));
+  if (row.fault_class > 0) out.set_fault_class(static_cast<v1::FaultClass>(row.fault_class));
+  out.set_name(NameOf(row.fault_class));
+  out.set_first_out_seconds(absl::ToDoubleSeconds(row.first_out));
+  out.set_alone_seconds(absl::ToDoubleSeconds(row.alone));
+  out.set_present_seconds(absl::ToDoubleSeconds(row.present));
+  out.set_outages(static_cast<std::uint32_t>(row.outages));
+  out.set_failures(static_cast<std::uint32_t>(row.failures));
+  out.set_share(row.share);
+  out.set_cumulative_share(row.cumulative_share);
+  out.set_machines(static_cast<std::uint32_t>(row.machines));
+  out.set_order_matters(row.order_matters);
+  return out;
+}
+
+std::vector<std::string> Notes(const v1::RankFaultsResponse& response, const GroupAccount& total,
+                               const ReportFacts& facts) {
+  std::vector<std::string> notes;
+  bool order_matters = false;
+  bool order_unknown = false;
+  for (const v1::RankingRow& row : response.rows()) {
+    order_matters = order_matters || row.order_matters();
+    order_unknown = order_unknown || row.name() == NameOf(kOrderNotObserved);
+  }
+  notes.push_back(
+      "First-out hours are the down time of the outages a fault began, and sum to all down time. Alone is "
+      "the "
+      "least a fault costs, present the most.");
+  if (order_matters) {
+    notes.push_back(
+        "Where the ranks by first-out and by present hours differ by more than 5 the order depends on "
+        "attribution.");
+  }
+  if (order_unknown) {
+    notes.push_back(
+        "Order not observed: several faults were found active at once when watching began again.");
+  }
+  if (total.account.settled_down > absl::ZeroDuration()) {
+    notes.push_back(fmt::format("Settled as down: {} of unknown time that people decided were down.",
+                                HoursText(total.account.settled_down)));
+  }
+  if (total.account.unknown() > absl::ZeroDuration()) {
+    notes.push_back(fmt::format("{} of required time are unknown: faults in them are not ranked.",
+                                HoursText(total.account.unknown())));
+  }
+  for (std::string& note : CommonNotes(total, facts)) notes.push_back(std::move(note));
+  return notes;
+}
+
+}  // namespace
+
+absl::StatusOr<v1::RankFaultsResponse> FiguresHandlers::RankFaults(
+    const Caller&, const v1::RankFaultsRequest& request) const {
+  BAYWARD_ASSIGN_OR_RETURN(const RankBy by, RankByOf(request.rank_by()));
+  BAYWARD_ASSIGN_OR_RETURN(const v1::Grouping grouping, GroupingOr(request.grouping(), v1::GROUPING_FLEET));
+  BAYWARD_ASSIGN_OR_RETURN(const FiguresQuestion question,
+                           AskFigures(sources_, request.scope(), request.window()));
+
+  std::map<std::string, RankedGroup> groups;
+  GroupAccount total{.group = "total"};
+  TimelineReader reader(sources_.histories, *question.fleet, question.windows.hull.start, question.now);
+  BAYWARD_RETURN_IF_ERROR(reader.Read(
+      question.selection.machines, [&](const Machine& machine, std::unique_ptr<MachineTimeline> timeline) {
+        const Interval& window = question.WindowOf(machine);
+        total.Add(ComputeAccount(*timeline, window));
+        const std::string group = GroupOf(grouping, *question.fleet->FindSite(machine.site), machine);
+        groups[group].Add(std::move(timeline), window);
+      }));
+
+  v1::RankFaultsResponse response;
+  for (const auto& [name, group] : groups) {
+    for (const RankingRow& row : group.Rank(by)) *response.add_rows() = ToProto(name, row);
+  }
+  response.set_from_us(absl::ToUnixMicros(question.windows.hull.start));
+  response.set_to_us(absl::ToUnixMicros(question.windows.hull.end));
+  response.set_as_of_us(absl::ToUnixMicros(question.now));
+  response.set_down_seconds(absl::ToDoubleSeconds(total.account.down));
+  response.set_provisional(total.account.provisional);
+  for (std::string& note : Notes(response, total, FactsOf(question, sources_)))
+    response.add_notes(std::move(note));
+  return response;
+}
+
+}  // namespace bayward

@@ -1,0 +1,57 @@
+// What the command line asks for. Parsed once by one thread; a plain value afterwards.
+#pragma once
+
+#include <cstdint>
+#include <iosfwd>
+#include <string>
+#include <variant>
+#include <vector>
+
+#include "bayward/v1/figures.pb.h"
+
+namespace bayward::cli {
+
+inline constexpr int kExitGood = 0;
+inline constexpr int kExitRefused = 1;    // the server refused or answered badly, or a file could not be used
+inline constexpr int kExitAttention = 2;  // somebody should look (doctor), or an apply was not confirmed
+inline constexpr int kExitUsageFault = 64;
+inline constexpr int kExitUnreachable = 69;
+
+enum class Verb {
+  kSites,
+  kMachines,
+  kLive,
+  kAvailability,
+  kRanking,
+  kOutages,
+  kRejected,
+  kParked,
+  kDoctor,
+  kFleetCheck,
+  kFleetApply,
+  kFleetExport
+};
+
+struct Arguments {
+  Verb verb = Verb::kLive;
+  std::string server;
+  bool json = false;
+  v1::Scope scope;
+  v1::Window window;  // `from` is empty where none was given
+  v1::Grouping by = v1::GROUPING_UNSPECIFIED;
+  v1::RankBy rank_by = v1::RANK_BY_UNSPECIFIED;
+  double confidence = 0;   // 0: the server's default
+  std::uint32_t rows = 0;  // 0: the server's default
+  std::vector<v1::FaultClass> classes;
+  std::vector<std::string> paths;  // of declaration files
+  bool yes = false;
+  bool allow_drop = false;
+  std::string bundle;  // file to write, or ""
+};
+
+// The other alternative is the code to exit with at once: 0 after --help or --version on `out`, 64 after one
+// line on `err` that says what cannot be used and what was expected.
+std::variant<Arguments, int> ParseArguments(int argc, const char* const* argv, std::ostream& out,
+                                            std::ostream& err);
+
+}  // namespace bayward::cli

@@ -1,0 +1,90 @@
+// The words of `bayward --help`. Constants: any thread may read.
+#pragma once
+
+namespace bayward::cli::help {
+
+inline constexpr const char* kAbout =
+    "Asks a Bayward server what its wash machines do, what stopped them and what that cost, and declares the "
+    "fleet.";
+
+inline constexpr const char* kMain =
+    "Examples\n"
+    "  bayward live\n"
+    "      what every machine does now, those that are down first\n"
+    "  bayward availability --by site\n"
+    "      availability of each site over the last 30 days\n"
+    "  bayward --server fleet.example:7442 ranking --from 2026-07-01 --to 2026-08-01\n"
+    "      which faults cost most down time in July\n"
+    "  bayward fleet check ./fleet\n"
+    "      what the declaration files in ./fleet would change\n"
+    "\n"
+    "Each command has its own --help.\n"
+    "\n"
+    "Exit codes\n"
+    "  0   good\n"
+    "  1   the server refused or answered badly, or a file could not be used; the message says what\n"
+    "  2   something needs attention: the doctor found it, or an apply was not confirmed\n"
+    "  64  the command line cannot be used\n"
+    "  69  no server can be reached\n";
+
+inline constexpr const char* kWindow =
+    "\nA window is [from, to). A date is each site's own midnight; an instant such as\n"
+    "2026-08-01T06:00:00Z is the same everywhere. Without --from it is the last 30 days, without --to\n"
+    "it ends now.\n";
+
+inline constexpr const char* kSites = "Examples\n  bayward sites\n  bayward sites --region north --json\n";
+inline constexpr const char* kMachines =
+    "Examples\n  bayward machines --kind tunnel\n  bayward machines --site harbour-road\n";
+inline constexpr const char* kLive =
+    "Examples\n"
+    "  bayward live\n"
+    "  bayward live --region north --kind gantry\n"
+    "  bayward live --machine harbour-road/bay-1 --json\n"
+    "\nConditions: up, degraded, down, withheld (closed by people or blocked from outside), unknown\n"
+    "(nobody watches), not required (outside opening hours).\n";
+inline constexpr const char* kAvailability =
+    "Examples\n"
+    "  bayward availability\n"
+    "  bayward availability --by region --from 2026-07-01 --to 2026-08-01\n"
+    "  bayward availability --site harbour-road --confidence 0.95\n";
+inline constexpr const char* kRanking =
+    "Examples\n"
+    "  bayward ranking\n"
+    "  bayward ranking --by kind --rank-by failures --rows 5\n"
+    "  bayward ranking --region north --from 2026-07-01 --to 2026-08-01\n"
+    "\nFirst-out hours are those of outages the fault began, alone hours those in which only it blocked,\n"
+    "present hours all down time in which it was active.\n";
+inline constexpr const char* kOutages =
+    "Examples\n"
+    "  bayward outages --site harbour-road\n"
+    "  bayward outages --class air_supply.pressure_low --from 2026-07-01\n";
+inline constexpr const char* kRejected =
+    "Examples\n  bayward rejected\n  bayward rejected --site harbour-road --rows 20 --json\n";
+inline constexpr const char* kParked =
+    "Examples\n  bayward parked\n  bayward parked --region north\n"
+    "\nParked events name a machine that is not declared; declaring it takes them in.\n";
+inline constexpr const char* kDoctor =
+    "Examples\n"
+    "  bayward doctor\n"
+    "  bayward doctor --bundle support.json\n"
+    "      also writes one file for whoever helps: checks, agents, configuration with secrets masked,\n"
+    "      live states, reasons of held events; no payloads, no secrets\n"
+    "\nExit code 2 where any check is not good.\n";
+inline constexpr const char* kFleet =
+    "Examples\n"
+    "  bayward fleet check ./fleet\n"
+    "  bayward fleet apply ./fleet\n"
+    "  bayward fleet export > fleet.toml\n"
+    "\nThe files together are the whole fleet: what they do not declare is dropped.\n";
+inline constexpr const char* kFleetCheck =
+    "Examples\n  bayward fleet check ./fleet\n  bayward fleet check north.toml south.toml\n";
+inline constexpr const char* kFleetApply =
+    "Examples\n"
+    "  bayward fleet apply ./fleet\n"
+    "      shows what would change and asks\n"
+    "  bayward fleet apply north.toml south.toml --yes\n"
+    "  bayward fleet apply ./fleet --allow-drop\n"
+    "      machines with history may be dropped; what is known of them is kept\n";
+inline constexpr const char* kFleetExport = "Examples\n  bayward fleet export > fleet.toml\n";
+
+}  // namespace bayward::cli::help

@@ -1,0 +1,34 @@
+// The server's answers as text for people. Pure: any thread may call. Text ends with a line feed; tables fit
+// kTableWidthMax columns.
+#pragma once
+
+#include <string>
+
+#include "absl/time/time.h"
+#include "bayward/v1/figures.pb.h"
+#include "bayward/v1/fleet.pb.h"
+#include "server/cli/format.h"
+
+namespace bayward::cli {
+
+std::string RenderSites(const v1::ListSitesResponse& response);
+std::string RenderMachines(const v1::ListMachinesResponse& response);
+// Down first, then unknown, withheld, degraded, up, not required. Closes with how many there are of each.
+std::string RenderLive(const v1::GetLiveResponse& response, const TimeText& time);
+
+// `by`: what the rows are, such as "site".
+std::string RenderAvailability(const v1::GetAvailabilityResponse& response, const std::string& by,
+                               const TimeText& time);
+// At most `rows_max` rows of each group; 0: all.
+std::string RenderRanking(const v1::RankFaultsResponse& response, std::uint32_t rows_max,
+                          const TimeText& time);
+std::string RenderOutages(const v1::ListOutagesResponse& response, const TimeText& time);
+
+std::string RenderRejected(const v1::ListRejectedEventsResponse& response, const TimeText& time);
+std::string RenderParked(const v1::ListParkedEventsResponse& response, const TimeText& time);
+std::string RenderDiagnosis(const v1::DiagnoseResponse& response, const TimeText& time);
+
+// "2026-07-01 00:00 to 2026-08-01 00:00 (Europe/Helsinki), as of 2026-08-02 09:10".
+std::string WindowText(std::int64_t from_us, std::int64_t to_us, std::int64_t as_of_us, const TimeText& time);
+
+}  // namespace bayward::cli

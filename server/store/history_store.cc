@@ -1,0 +1,251 @@
+#include "server/store/history_store.h"
+
+#include <algorithm>
+#include <map>
+#include <utility>
+
+#include "absl/container/flat_hash_map.h"
+#include "absl/strings/escaping.h"
+#include "fmt/format.h"
+#include "proto/common/status.h"
+#include "server/store/state_codec.h"
+#include "server/timeline/fold.h"
+
+namespace bayward {
+namespace {
+
+// What one assignment contributes, before it is clipped to itself.
+struct Part {
+  MachineHistory material;
+  absl::Time observed_until = absl::InfinitePast();
+};
+using Parts = std::map<std::pair<MachineId, std::int32_t>, Part>;
+
+std::string Ids(std::span<const MachineId> machines) {
+  std::string out = "{";
+  for (const MachineId machine : machines) {
+    if (out.size() > 1) out += ',';
+    out += std::to_string(machine.value);
+  }
+  return out + "}";
+}
+
+class RowReader {
+ public:
+  RowReader(pqxx::transaction_base& tx, std::span<const MachineId> machines, const Interval& extent)
+      : tx_(tx), ids_(Ids(machines)), from_(ToTimestamptz(extent.start)), to_(ToTimestamptz(extent.end)) {}
+
+  void Spells(Parts& parts) {
+    for (const auto& row : Select("spell", "raised_at", "cleared_at",
+                                  "fault_class, priority, further_raises, effect, origin, ended, began_unobserved, "
+                                  "rehearsal, raw_code, raw_text, " + Provenance())) {
+      Spell& spell = PartOf(parts, row).material.spells.emplace_back();
+      spell.raised_at = Time(row, 2);
+      spell.cleared_at = Time(row, 3);
+      spell.fault_class = row[4].as<int>();
+      spell.priority = row[5].as<std::uint32_t>();
+      spell.further_raises = row[6].as<std::uint32_t>();
+      spell.effect = static_cast<Effect>(row[7].as<int>());
+      spell.origin = static_cast<Origin>(row[8].as<int>());
+      spell.end = static_cast<SpellEnd>(row[9].as<int>());
+      spell.began_unobserved = row[10].as<bool>();
+      spell.rehearsal = row[11].as<bool>();
+      spell.raw_code = row[12].c_str();
+      spell.raw_text = row[13].c_str();
+      spell.provenance = ReadProvenance(row, 14);
+    }
+  }
+
+  void Modes(Parts& parts) {
+    for (const auto& row : Select("mode_span", "from_at", "to_at", "mode, reason, rehearsal, " + Provenance())) {
+      ModeSpan& mode = PartOf(parts, row).material.modes.emplace_back();
+      mode.from = Time(row, 2);
+      mode.to = Time(row, 3);
+      mode.mode = static_cast<Mode>(row[4].as<int>());
+      mode.reason = static_cast<ModeReason>(row[5].as<int>());
+      mode.rehearsal = row[6].as<bool>();
+      mode.provenance = ReadProvenance(row, 7);
+    }
+  }
+
+  void Observed(Parts& parts) {
+    for (const auto& row : Select("observed_span", "from_at", "to_at", "loss_reason, rehearsal, " + Provenance())) {
+      ObservedSpan& span = PartOf(parts, row).material.observed.emplace_back();
+      span.from = Time(row, 2);
+      span.to = Time(row, 3);
+      span.loss_reason = static_cast<std::uint8_t>(row[4].as<int>());
+      span.rehearsal = row[5].as<bool>();
+      span.provenance = ReadProvenance(row, 6);
+    }
+  }
+
+  void Voided(Parts& parts) {
+    for (const auto& row : Select("voided_span", "from_at", "to_at", "1")) {
+      PartOf(parts, row).material.voided.push_back({Time(row, 2), Time(row, 3)});
+    }
+  }
+
+  void Cycles(Parts& parts) {
+    for (const auto& row : Select("cycle", "started_at", "finished_at", "outcome, abort_cause, sold_as, paid_by, "
+                                                                        "rehearsal, cycle, programme")) {
+      Cycle& cycle = PartOf(parts, row).material.cycles.emplace_back();
+      cycle.started_at = Time(row, 2);
+      cycle.finished_at = Time(row, 3);
+      cycle.outcome = static_cast<CycleOutcome>(row[4].as<int>());
+      cycle.abort_cause = row[5].as<int>();
+      cycle.sold_as = static_cast<std::uint8_t>(row[6].as<int>());
+      cycle.paid_by = static_cast<std::uint8_t>(row[7].as<int>());
+      cycle.rehearsal = row[8].as<bool>();
+      cycle.cycle = row[9].c_str();
+      cycle.programme = row[10].c_str();
+    }
+  }
+
+  absl::Status Open(Parts& parts) {
+    for (const auto& row : tx_.exec(fmt::format(
+             "SELECT m.machine_id, m.assignment_id, m.state, {} FROM machine_state m "
+             "LEFT JOIN agent_watermark w USING (agent_id) WHERE m.machine_id = ANY('{}'::int[])",
+             MicrosOf("coalesce(w.observed_until, '-infinity')"), ids_))) {
+      Part& part = PartOf(parts, row);
+      const std::string hex = row[2].c_str();
+      BAYWARD_ASSIGN_OR_RETURN(
+          const MachineState state,
+          DecodeState(absl::HexStringToBytes(absl::string_view(hex.data() + 2, hex.size() - 2))));
+      AppendOpen(state, part.material);
+      part.observed_until = FromMicros(row[3].as<std::int64_t>());
+    }
+    return absl::OkStatus();
+  }
+
+  void Settlements(absl::flat_hash_map<MachineId, std::vector<Settlement>>& settlements) {
+    for (const auto& row : tx_.exec(fmt::format(
+             "SELECT machine_id, 0, {}, {}, as_condition, {} FROM settlement WHERE machine_id = ANY('{}'::int[]) "
+             "ORDER BY recorded_at", MicrosOf("from_at"), MicrosOf("to_at"), MicrosOf("recorded_at"), ids_))) {
+      settlements[MachineId{row[0].as<int>()}].push_back(
+          {{Time(row, 2), Time(row, 3)}, static_cast<Condition>(row[4].as<int>()), Time(row, 5)});
+    }
+  }
+
+ private:
+  pqxx::result Select(const char* table, const char* from, const char* to, const std::string& columns) {
+    return tx_.exec(fmt::format(
+        "SELECT machine_id, assignment_id, {}, {}, {} FROM {} WHERE machine_id = ANY('{}'::int[]) AND {} >= '{}' "
+        "AND {} <= '{}'",
+        MicrosOf(from), MicrosOf(to), columns, table, ids_, to, from_, from, to_));
+  }
+
+  static std::string Provenance() {
+    return MicrosOf("first_received_at") + ", " + MicrosOf("last_received_at") +
+           ", first_sequence, last_sequence, first_epoch_id, last_epoch_id";
+  }
+
+  static bayward::Provenance ReadProvenance(const pqxx::row& row, int at) {
+    const auto column = [&](int i) { return row[static_cast<pqxx::row::size_type>(at + i)]; };
+    return {{{column(4).as<int>()}, column(2).as<std::uint64_t>()},
+            {{column(5).as<int>()}, column(3).as<std::uint64_t>()},
+            FromMicros(column(0).as<std::int64_t>()),
+            FromMicros(column(1).as<std::int64_t>())};
+  }
+
+  static absl::Time Time(const pqxx::row& row, int column) {
+    return FromMicros(row[static_cast<pqxx::row::size_type>(column)].as<std::int64_t>());
+  }
+
+  static Part& PartOf(Parts& parts, const pqxx::row& row) {
+    return parts[{MachineId{row[0].as<int>()}, row[1].as<int>()}];
+  }
+
+  pqxx::transaction_base& tx_;
+  const std::string ids_;
+  const std::string from_;
+  const std::string to_;
+};
+
+// Cuts rows that carry [from, to) to `own`, and drops what lies outside.
+template <class Row>
+void ClipInto(std::vector<Row>& from, absl::Time Row::*start, absl::Time Row::*end, const Interval& own,
+              std::vector<Row>& to) {
+  for (Row& row : from) {
+    if (row.*end < own.start || row.*start >= own.end) continue;
+    row.*start = std::max(row.*start, own.start);
+    row.*end = std::min(row.*end, own.end);
+    to.push_back(std::move(row));
+  }
+}
+
+void Join(Part part, const Interval& own, MachineHistory& history) {
+  ClipInto(part.material.spells, &Spell::raised_at, &Spell::cleared_at, own, history.spells);
+  ClipInto(part.material.modes, &ModeSpan::from, &ModeSpan::to, own, history.modes);
+  ClipInto(part.material.observed, &ObservedSpan::from, &ObservedSpan::to, own, history.observed);
+  ClipInto(part.material.voided, &Interval::start, &Interval::end, own, history.voided);
+  for (Cycle& cycle : part.material.cycles) {
+    if (own.contains(cycle.finished_at)) history.cycles.push_back(std::move(cycle));
+  }
+  history.observed_until = std::max(history.observed_until, std::min(part.observed_until, own.end));
+}
+
+template <class Row>
+void SortBy(std::vector<Row>& rows, absl::Time Row::*key) {
+  std::stable_sort(rows.begin(), rows.end(), [key](const Row& a, const Row& b) { return a.*key < b.*key; });
+}
+
+}  // namespace
+
+absl::StatusOr<std::vector<MachineHistory>> PostgresHistoryStore::Load(const Fleet& fleet,
+                                                                       std::span<const MachineId> machines,
+                                                                       const Interval& extent) {
+  Parts parts;
+  absl::flat_hash_map<MachineId, std::vector<Settlement>> settlements;
+  BAYWARD_RETURN_IF_ERROR(database_.Read("read histories", [&](pqxx::transaction_base& tx) {
+    parts.clear();
+    settlements.clear();
+    RowReader reader(tx, machines, extent);
+    reader.Spells(parts);
+    reader.Modes(parts);
+    reader.Observed(parts);
+    reader.Voided(parts);
+    reader.Cycles(parts);
+    reader.Settlements(settlements);
+    return reader.Open(parts);
+  }));
+  std::vector<MachineHistory> histories;
+  histories.reserve(machines.size());
+  for (const MachineId machine : machines) {
+    MachineHistory& history = histories.emplace_back();
+    history.machine = machine;
+    history.delivery_expected = false;
+    auto assigned = fleet.assignments_of.find(machine);
+    if (assigned != fleet.assignments_of.end()) {
+      for (const std::size_t i : assigned->second) {
+        const Assignment& assignment = fleet.assignments[i];
+        // Somebody still watches, and may deliver what is missing.
+        if (assignment.to == absl::InfiniteFuture()) history.delivery_expected = true;
+        auto part = parts.find({machine, assignment.id});
+        if (part != parts.end()) Join(std::move(part->second), {assignment.from, assignment.to}, history);
+      }
+    }
+    SortBy(history.spells, &Spell::raised_at);
+    SortBy(history.modes, &ModeSpan::from);
+    SortBy(history.observed, &ObservedSpan::from);
+    SortBy(history.voided, &Interval::start);
+    SortBy(history.cycles, &Cycle::finished_at);
+    if (auto settled = settlements.find(machine); settled != settlements.end()) {
+      history.settlements = std::move(settled->second);
+    }
+  }
+  return histories;
+}
+
+absl::StatusOr<absl::Time> PostgresHistoryStore::FirstEventAt(std::span<const MachineId> machines) {
+  absl::Time first = absl::InfiniteFuture();
+  BAYWARD_RETURN_IF_ERROR(database_.Read("find the first event", [&](pqxx::transaction_base& tx) {
+    const auto row = tx.exec1(fmt::format(
+        "SELECT {} FROM (SELECT min(first_event_at) AS f FROM machine_state WHERE machine_id = ANY('{}'::int[])) s",
+        MicrosOf("coalesce(f, 'infinity')"), Ids(machines)));
+    first = FromMicros(row[0].as<std::int64_t>());
+    return absl::OkStatus();
+  }));
+  return first;
+}
+
+}  // namespace bayward

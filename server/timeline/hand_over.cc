@@ -1,0 +1,124 @@
+#include "server/timeline/hand_over.h"
+
+#include <algorithm>
+#include <cstddef>
+#include <iterator>
+#include <utility>
+#include <vector>
+
+namespace bayward {
+namespace {
+
+bool SameFault(const Spell& a, const Spell& b) {
+  return a.fault_class == b.fault_class && a.effect == b.effect && a.origin == b.origin;
+}
+
+// The observed span after a hand-over at `t` in which something that began at `began` may have been first
+// seen. What an agent observed at one instant only matters there: the agent before may have left such a span
+// at the hand-over.
+auto ObservedAfter(const MachineHistory& history, absl::Time t, absl::Time began) {
+  auto span = std::lower_bound(history.observed.begin(), history.observed.end(), t,
+                               [](const ObservedSpan& s, absl::Time x) { return s.from < x; });
+  while (span != history.observed.end() && span->interval().empty() && span->from != began) ++span;
+  return span;
+}
+
+bool Contains(const ObservedSpan& span, absl::Time t) {
+  return span.from == t || span.interval().contains(t);
+}
+
+// Whether the next agent has not begun to observe yet.
+bool NotSeenSince(const MachineHistory& history, absl::Time t) {
+  return std::none_of(history.observed.rbegin(), history.observed.rend(), [&](const ObservedSpan& span) {
+    return span.from > t || (span.from == t && !span.interval().empty());
+  });
+}
+
+// What the first snapshot after `since` shows: a run of spells that rose together, [first, last) in `spells`;
+// empty where it shows nothing.
+std::pair<std::size_t, std::size_t> FirstSnapshot(const MachineHistory& history, absl::Time since) {
+  const auto& spells = history.spells;
+  const auto from = std::lower_bound(spells.begin(), spells.end(), since,
+                                     [](const Spell& spell, absl::Time t) { return spell.raised_at < t; });
+  // What the agent before raised at the very end has no length and is no sign of the next one.
+  const auto first = std::find_if(from, spells.end(), [&](const Spell& spell) {
+    return spell.end != SpellEnd::kHandedOver || spell.cleared_at > since;
+  });
+  if (first == spells.end() || !first->began_unobserved) return {0, 0};
+  const auto observed = ObservedAfter(history, since, first->raised_at);
+  if (observed == history.observed.end() || !Contains(*observed, first->raised_at)) return {0, 0};
+  const auto last = std::find_if(first, spells.end(),
+                                 [&](const Spell& spell) { return spell.raised_at != first->raised_at; });
+  return {static_cast<std::size_t>(first - spells.begin()), static_cast<std::size_t>(last - spells.begin())};
+}
+
+// A snapshot follows a start of observation at once.
+constexpr absl::Duration kAtOnce = absl::Minutes(1);
+
+// Whether a mode that ended at `ended` was out of sight from then until observation showed the one that began
+// at `began`. Within one assignment a mode that observation shows again never ended.
+bool UnseenBetween(const MachineHistory& history, absl::Time ended, absl::Time began) {
+  const auto next = ObservedAfter(history, ended, began);
+  if (next == history.observed.end() || began < next->from || began > next->from + kAtOnce) return false;
+  return next == history.observed.begin() || std::prev(next)->to <= ended;
+}
+
+void JoinModes(MachineHistory& history) {
+  std::vector<ModeSpan> joined;
+  joined.reserve(history.modes.size());
+  for (ModeSpan& next : history.modes) {
+    const bool goes_on = !joined.empty() && joined.back().mode == next.mode &&
+                         UnseenBetween(history, joined.back().to, next.from);
+    if (goes_on && joined.back().reason == next.reason) {
+      joined.back().to = next.to;
+      joined.back().provenance.last = next.provenance.last;
+      joined.back().provenance.last_received_at = next.provenance.last_received_at;
+      continue;
+    }
+    if (goes_on) joined.back().to = next.from;
+    joined.push_back(std::move(next));
+  }
+  history.modes = std::move(joined);
+}
+
+void JoinSpells(MachineHistory& history) {
+  auto& spells = history.spells;
+  std::vector<bool> taken(spells.size(), false);
+  std::vector<std::size_t> handed_over;
+  for (std::size_t i = 0; i < spells.size(); ++i) {
+    if (spells[i].end == SpellEnd::kHandedOver) handed_over.push_back(i);
+  }
+  // The latest first: what a hand-over continues may itself have been handed over.
+  std::reverse(handed_over.begin(), handed_over.end());
+  for (const std::size_t i : handed_over) {
+    Spell& before = spells[i];
+    if (NotSeenSince(history, before.cleared_at)) {
+      before.cleared_at = absl::InfiniteFuture();
+      before.end = SpellEnd::kOpen;
+      continue;
+    }
+    const auto [first, last] = FirstSnapshot(history, before.cleared_at);
+    for (std::size_t j = first; j < last; ++j) {
+      const Spell& after = spells[j];
+      if (j == i || taken[j] || !after.began_unobserved || !SameFault(before, after)) continue;
+      before.cleared_at = after.cleared_at;
+      before.end = after.end;
+      before.further_raises += after.further_raises;
+      before.provenance.last = after.provenance.last;
+      before.provenance.last_received_at = after.provenance.last_received_at;
+      taken[j] = true;
+      break;
+    }
+  }
+  std::size_t i = 0;
+  std::erase_if(spells, [&](const Spell&) { return taken[i++]; });
+}
+
+}  // namespace
+
+void JoinHandOvers(MachineHistory& history) {
+  JoinModes(history);
+  JoinSpells(history);
+}
+
+}  // namespace bayward

@@ -1,0 +1,174 @@
+// Folding, conditions and outages against the naive model.
+#include <algorithm>
+
+#include "absl/strings/str_cat.h"
+#include "gtest/gtest.h"
+#include "rapidcheck.h"
+#include "tests/property/harness.h"
+
+namespace bayward::naive {
+namespace {
+
+TEST(TimelineProperty, ConditionsEqualTheNaiveModel) {
+  CheckProperty(500, [] {
+    const Scenario scenario = *ArbitraryScenario();
+    const Grid grid = GridOf(scenario);
+    const Script script = ScriptOf(scenario);
+    const Calendar calendar = CalendarOf(scenario, scenario.calendar);
+    const MachineTimeline timeline(HistoryOf(script), calendar, ExtentOf(grid), false);
+    const std::string differences = CompareConditions(BuildModel(script, calendar, grid), timeline);
+    if (!differences.empty()) RC_FAIL(differences);
+  });
+}
+
+TEST(TimelineProperty, OutagesAndFailuresEqualTheNaiveModel) {
+  CheckProperty(500, [] {
+    const Scenario scenario = *ArbitraryScenario();
+    const Grid grid = GridOf(scenario);
+    const Script script = ScriptOf(scenario);
+    const Calendar calendar = CalendarOf(scenario, scenario.calendar);
+    const MachineTimeline timeline(HistoryOf(script), calendar, ExtentOf(grid), false);
+    const std::string differences = CompareOutages(BuildModel(script, calendar, grid), timeline);
+    if (!differences.empty()) RC_FAIL(differences);
+  });
+}
+
+TEST(TimelineProperty, ACalendarEditedLaterGivesWhatItWouldHaveGiven) {
+  CheckProperty(150, [] {
+    const Scenario scenario = *ArbitraryScenario();
+    const Grid grid = GridOf(scenario);
+    const Script script = ScriptOf(scenario);
+    const MachineHistory history = HistoryOf(script);
+    const Calendar edited = CalendarOf(scenario, *ArbitraryCalendar());
+    RC_LOG(Describe(edited));
+    const MachineTimeline before(history, CalendarOf(scenario, scenario.calendar), ExtentOf(grid), false);
+    const MachineTimeline after(history, edited, ExtentOf(grid), false);
+    const Model model = BuildModel(script, edited, grid);
+    const std::string differences = CompareConditions(model, after) + CompareOutages(model, after) +
+                                    CompareAccount(model, after, 0, grid.ticks);
+    if (!differences.empty()) RC_FAIL(differences);
+  });
+}
+
+TEST(TimelineProperty, SettledTimeEqualsTheNaiveModel) {
+  CheckProperty(200, [] {
+    const Scenario scenario = *ArbitraryScenario();
+    const Grid grid = GridOf(scenario);
+    Script script = ScriptOf(scenario);
+    const int decisions = *rc::gen::inRange(1, 4);
+    for (int i = 0; i < decisions; ++i) {
+      const int from = *rc::gen::inRange(0, grid.ticks);
+      const int length = *rc::gen::inRange(1, 2000);
+      Settlement settlement;
+      settlement.interval = {grid.TimeOf(from), grid.TimeOf(from + length)};
+      settlement.as = static_cast<Condition>(*rc::gen::element(1, 3, 4));
+      settlement.recorded_at = grid.TimeOf(grid.ticks + *rc::gen::inRange(0, 3));
+      script.settlements.push_back(settlement);
+    }
+    RC_LOG(Describe(script, grid));
+    const Calendar calendar = CalendarOf(scenario, scenario.calendar);
+    const MachineTimeline timeline(HistoryOf(script), calendar, ExtentOf(grid), false);
+    const std::string differences = CompareConditions(BuildModel(script, calendar, grid), timeline);
+    if (!differences.empty()) RC_FAIL(differences);
+  });
+}
+
+TEST(TimelineProperty, TheConditionNowIsThatOfTheLastMinuteSeen) {
+  CheckProperty(300, [] {
+    const Scenario scenario = *ArbitraryScenario();
+    const Grid grid = GridOf(scenario);
+    Script script = ScriptOf(scenario);
+    script.observed_until = grid.TimeOf(grid.ticks);
+    const Folded folded = FoldScript(script);
+    const Model model = BuildModel(script, CalendarOf(scenario, scenario.calendar), grid);
+    const Minute& last = model.minutes.back();
+    // The state of an agent that has taken over does not know what the one before it saw.
+    RC_PRE(model.reading.observed.back() && script.hand_overs.empty());
+    const NowCondition now = ConditionNow(folded.state, true, true);
+    RC_LOG(
+        absl::StrCat("model ", static_cast<int>(last.condition), ", code ", static_cast<int>(now.condition)));
+    RC_ASSERT(now.condition == last.condition);
+    RC_ASSERT(ConditionNow(folded.state, true, false).condition == Condition::kNotRequired);
+  });
+}
+
+TEST(TimelineProperty, RehearsalIsLeftOutUnlessItCounts) {
+  CheckProperty(100, [] {
+    const Scenario scenario = *ArbitraryScenario();
+    const Grid grid = GridOf(scenario);
+    Script script = ScriptOf(scenario);
+    for (ScriptEvent& entry : script.events) entry.event.rehearsal = true;
+    const Calendar calendar = CalendarOf(scenario, scenario.calendar);
+    const MachineTimeline counted(HistoryOf(script), calendar, ExtentOf(grid), true);
+    const Model model = BuildModel(script, calendar, grid);
+    const std::string differences = CompareConditions(model, counted) + CompareOutages(model, counted);
+    if (!differences.empty()) RC_FAIL(differences);
+    const MachineTimeline left_out(HistoryOf(script), calendar, ExtentOf(grid), false);
+    for (const ConditionSpan& span : left_out.conditions) RC_ASSERT(span.condition == Condition::kUnknown);
+    RC_ASSERT(left_out.outages.empty());
+  });
+}
+
+TEST(FoldProperty, BatchingChangesNothing) {
+  CheckProperty(300, [] {
+    const Scenario scenario = *ArbitraryScenario();
+    const Script script = ScriptOf(scenario);
+    const auto sizes = *rc::gen::container<std::vector<int>>(rc::gen::inRange(1, 6));
+    const Folded whole = FoldScript(script);
+    const Folded parts = FoldInBatches(script, sizes);
+    RC_ASSERT(Describe(parts.out) == Describe(whole.out));
+    const Grid grid = GridOf(scenario);
+    const Calendar calendar = CalendarOf(scenario, scenario.calendar);
+    const MachineTimeline from_whole(HistoryOf(whole, script), calendar, ExtentOf(grid), false);
+    const MachineTimeline from_parts(HistoryOf(parts, script), calendar, ExtentOf(grid), false);
+    RC_ASSERT(SumsOf(ComputeAccount(from_parts, ExtentOf(grid))) ==
+              SumsOf(ComputeAccount(from_whole, ExtentOf(grid))));
+  });
+}
+
+// What has ended is appended and never changes again.
+TEST(FoldProperty, LaterEventsOnlyAppend) {
+  CheckProperty(300, [] {
+    const Scenario scenario = *ArbitraryScenario();
+    const Script script = ScriptOf(scenario);
+    Script first = script;
+    first.events.resize(
+        static_cast<std::size_t>(*rc::gen::inRange(0, static_cast<int>(script.events.size()) + 1)));
+    const FoldOutput some = FoldScript(first).out;
+    FoldOutput all = FoldScript(script).out;
+    RC_ASSERT(some.spells.size() <= all.spells.size());
+    all.spells.resize(some.spells.size());
+    all.modes.resize(std::min(all.modes.size(), some.modes.size()));
+    all.observed.resize(std::min(all.observed.size(), some.observed.size()));
+    all.voided.resize(std::min(all.voided.size(), some.voided.size()));
+    all.cycles.resize(std::min(all.cycles.size(), some.cycles.size()));
+    RC_ASSERT(Describe(all) == Describe(some));
+  });
+}
+
+TEST(FoldProperty, InterleavingMachinesChangesNothing) {
+  CheckProperty(150, [] {
+    const Scenario scenarios[2] = {*ArbitraryScenario(), *ArbitraryScenario()};
+    const Script scripts[2] = {ScriptOf(scenarios[0]), ScriptOf(scenarios[1])};
+    const auto turns = *rc::gen::container<std::vector<int>>(rc::gen::inRange(0, 2));
+    Folded folded[2];
+    std::size_t next[2] = {0, 0};
+    const auto take = [&](std::size_t who) {
+      if (next[who] <= scripts[who].events.size()) FoldNext(scripts[who], next[who]++, folded[who]);
+    };
+    for (const int turn : turns) take(static_cast<std::size_t>(turn));
+    for (const std::size_t who : {0u, 1u}) {
+      while (next[who] <= scripts[who].events.size()) take(who);
+      const Folded alone = FoldScript(scripts[who]);
+      RC_ASSERT(Describe(folded[who].out) == Describe(alone.out));
+      const Grid grid = GridOf(scenarios[who]);
+      const Calendar calendar = CalendarOf(scenarios[who], scenarios[who].calendar);
+      const MachineTimeline mixed(HistoryOf(folded[who], scripts[who]), calendar, ExtentOf(grid), false);
+      const std::string differences = CompareConditions(BuildModel(scripts[who], calendar, grid), mixed);
+      if (!differences.empty()) RC_FAIL(differences);
+    }
+  });
+}
+
+}  // namespace
+}  // namespace bayward::naive

@@ -1,0 +1,386 @@
+#include "server/api/figures_handlers.h"
+
+#include "absl/strings/str_join.h"
+#include "gmock/gmock.h"
+#include "gtest/gtest.h"
+#include "proto/common/status.h"
+#include "tests/support/small_fleet.h"
+#include "tests/support/timeline_text.h"
+
+namespace bayward::testing {
+namespace {
+
+using ::testing::Contains;
+using ::testing::HasSubstr;
+using ::testing::Not;
+
+// Minute 0 is 2026-06-01T00:00Z; now is one day later.
+constexpr int kNow = 1440;
+constexpr double kMinute = 60;
+
+// The letters of the history builder as classes that people know.
+constexpr FaultClassNumber kJamClass = v1::FAULT_CLASS_DRIVE_TRACK_OBSTRUCTED;
+constexpr FaultClassNumber kArmClass = v1::FAULT_CLASS_DRIVE_TRAVEL_TIMEOUT;
+
+MachineHistory WithKnownClasses(MachineHistory history) {
+  for (Spell& spell : history.spells) {
+    if (spell.fault_class == kJam) spell.fault_class = kJamClass;
+    if (spell.fault_class == kArm) spell.fault_class = kArmClass;
+  }
+  return history;
+}
+
+class FiguresHandlersTest : public ::testing::Test {
+ protected:
+  // Two machines at "alder" with a history, one that nobody ever observed; at "birch" one retired and one to
+  // come.
+  FiguresHandlersTest() : clock_(At(kNow)) {
+    FleetBuilder builder;
+    builder.AddSite("alder", "north").AddMachine("bay-1", "gantry").AddMachine("bay-2", "gantry");
+    builder.AddMachine("lane", "tunnel");
+    builder.AddSite("birch", "south").AddMachine("old", "gantry");
+    builder.last_machine().calendar.retired_at = absl::CivilDay(2026, 5, 1);
+    builder.AddMachine("new", "gantry");
+    builder.last_machine().calendar.in_service_from = absl::CivilDay(2027, 1, 1);
+    fleet_ = builder.Build();
+    store_.histories[MachineId{1}] = WithKnownClasses(HistoryBuilder()
+                                                          .Observed(0, kOpen)
+                                                          .ObservedUntil(kNow)
+                                                          .Fault(kJam, 100, 160)
+                                                          .Fault(kArm, 200, 230)
+                                                          .Fault(kWorn, 300, 420)
+                                                          .Fault(kMains, 500, 560)
+                                                          .Wash(600, 610)
+                                                          .Wash(620, 625, CycleOutcome::kAborted)
+                                                          .Build());
+    store_.histories[MachineId{2}] = WithKnownClasses(HistoryBuilder()
+                                                          .Observed(0, 700)
+                                                          .Observed(800, kOpen)
+                                                          .ObservedUntil(kNow)
+                                                          .Fault(kJam, 900, 930)
+                                                          .Build());
+    store_.first_event_at = At(0);
+    window_.set_from("2026-06-01T00:00:00Z");
+  }
+
+  v1::GetAvailabilityResponse Availability(v1::Grouping grouping, double confidence = 0) {
+    v1::GetAvailabilityRequest request;
+    *request.mutable_scope() = scope_;
+    *request.mutable_window() = window_;
+    request.set_grouping(grouping);
+    request.set_confidence(confidence);
+    const auto response = handlers_.GetAvailability(caller_, request);
+    EXPECT_TRUE(response.ok()) << response.status();
+    return response.value_or(v1::GetAvailabilityResponse());
+  }
+
+  v1::RankFaultsResponse Ranking(v1::Grouping grouping = v1::GROUPING_UNSPECIFIED,
+                                 v1::RankBy by = v1::RANK_BY_UNSPECIFIED) {
+    v1::RankFaultsRequest request;
+    *request.mutable_scope() = scope_;
+    *request.mutable_window() = window_;
+    request.set_grouping(grouping);
+    request.set_rank_by(by);
+    const auto response = handlers_.RankFaults(caller_, request);
+    EXPECT_TRUE(response.ok()) << response.status();
+    return response.value_or(v1::RankFaultsResponse());
+  }
+
+  absl::StatusOr<v1::ListOutagesResponse> Outages(std::uint32_t rows_max = 0, std::vector<int> classes = {}) {
+    v1::ListOutagesRequest request;
+    *request.mutable_scope() = scope_;
+    *request.mutable_window() = window_;
+    request.set_rows_max(rows_max);
+    for (const int number : classes) request.add_fault_classes(static_cast<v1::FaultClass>(number));
+    return handlers_.ListOutages(caller_, request);
+  }
+
+  FakeClock clock_;
+  FakeHistoryStore store_;
+  FakeEpochNames epochs_;
+  std::shared_ptr<const Fleet> fleet_;
+  FiguresHandlers handlers_{{store_, epochs_, [this] { return fleet_; }, clock_, "2025b"}};
+  Caller caller_;
+  v1::Scope scope_;
+  v1::Window window_;
+};
+
+TEST_F(FiguresHandlersTest, AMachinesRowSaysWhereItsTimeWent) {
+  const auto response = Availability(v1::GROUPING_MACHINE);
+  ASSERT_EQ(response.rows_size(), 5);
+  const v1::AvailabilityRow& row = response.rows(0);
+  EXPECT_EQ(row.group(), "alder/bay-1");
+  EXPECT_DOUBLE_EQ(row.required_seconds(), 1440 * kMinute);
+  EXPECT_DOUBLE_EQ(row.up_seconds(), 1170 * kMinute);
+  EXPECT_DOUBLE_EQ(row.degraded_seconds(), 120 * kMinute);
+  EXPECT_DOUBLE_EQ(row.down_seconds(), 90 * kMinute);
+  EXPECT_DOUBLE_EQ(row.down_internal_seconds(), 60 * kMinute);
+  EXPECT_DOUBLE_EQ(row.down_user_seconds(), 30 * kMinute);
+  EXPECT_DOUBLE_EQ(row.withheld_seconds(), 60 * kMinute);
+  EXPECT_NEAR(row.availability(), 1290.0 / 1380, 1e-12);
+  EXPECT_NEAR(row.service_availability(), 1290.0 / 1440, 1e-12);
+  EXPECT_EQ(row.outages(), 1U);
+  EXPECT_EQ(row.failures(), 1U);
+  EXPECT_EQ(row.user_outages(), 1U);
+  EXPECT_EQ(row.cycles_completed(), 1U);
+  EXPECT_EQ(row.cycles_aborted(), 1U);
+  EXPECT_FALSE(row.provisional());
+}
+
+TEST_F(FiguresHandlersTest, AGroupIsTheSumOfItsMachinesNeverAMeanOfRatios) {
+  scope_.add_kinds("gantry");
+  const auto response = Availability(v1::GROUPING_SITE);
+  ASSERT_EQ(response.rows_size(), 2);
+  const v1::AvailabilityRow& alder = response.rows(0);
+  EXPECT_EQ(alder.group(), "alder");
+  EXPECT_EQ(alder.machines(), 2U);
+  // U = 1290 + 1310, D = 90 + 30, X = 100, W = 60.
+  EXPECT_NEAR(alder.availability(), 2600.0 / 2720, 1e-12);
+  EXPECT_NEAR(alder.availability_low(), 2600.0 / 2820, 1e-12);
+  EXPECT_NEAR(alder.availability_high(), 2700.0 / 2820, 1e-12);
+  EXPECT_NEAR(alder.service_availability(), 2600.0 / 2780, 1e-12);
+  EXPECT_DOUBLE_EQ(alder.unknown_lost_seconds(), 100 * kMinute);
+  EXPECT_DOUBLE_EQ(alder.mean_down_seconds(), 40 * kMinute);
+  EXPECT_EQ(alder.outages_restored(), 3U);
+  EXPECT_EQ(response.total().group(), "total");
+  EXPECT_DOUBLE_EQ(response.total().down_seconds(), 120 * kMinute);
+}
+
+TEST_F(FiguresHandlersTest, TheLimitsOfMtbfAreThoseAskedFor) {
+  scope_.add_machines("alder/bay-1");
+  scope_.add_machines("alder/bay-2");
+  // NIST/SEMATECH e-Handbook 8.4.5.1: 800 h and 2 failures give 127.0690 h and 2251.229 h at 90 %. Here 2600
+  // minutes.
+  const v1::AvailabilityRow row = Availability(v1::GROUPING_FLEET).rows(0);
+  EXPECT_EQ(row.group(), "fleet");
+  EXPECT_EQ(row.failures(), 2U);
+  EXPECT_DOUBLE_EQ(row.mtbf_seconds(), 1300 * kMinute);
+  EXPECT_NEAR(row.mtbf_lower_seconds(), 127.0690 / 800 * 2600 * kMinute, 0.02);
+  EXPECT_NEAR(row.mtbf_upper_seconds(), 2251.229 / 800 * 2600 * kMinute, 0.2);
+  const v1::AvailabilityRow wider = Availability(v1::GROUPING_FLEET, 0.99).rows(0);
+  EXPECT_LT(wider.mtbf_lower_seconds(), row.mtbf_lower_seconds());
+  EXPECT_GT(wider.mtbf_upper_seconds(), row.mtbf_upper_seconds());
+}
+
+TEST_F(FiguresHandlersTest, WhatNobodyObservedIsUnknownNotUp) {
+  scope_.add_machines("alder/lane");
+  const auto response = Availability(v1::GROUPING_MACHINE);
+  ASSERT_EQ(response.rows_size(), 1);
+  const v1::AvailabilityRow& row = response.rows(0);
+  EXPECT_DOUBLE_EQ(row.unknown_pending_seconds(), 1440 * kMinute);
+  EXPECT_DOUBLE_EQ(row.up_seconds(), 0);
+  EXPECT_FALSE(row.has_availability());
+  EXPECT_FALSE(row.has_mtbf_seconds());
+  EXPECT_FALSE(row.has_mtbf_lower_seconds());
+  EXPECT_TRUE(row.provisional());
+  EXPECT_THAT(response.notes(), Contains(HasSubstr("Provisional: 1 of 1 machines")));
+  EXPECT_THAT(response.notes(),
+              Contains(HasSubstr("24.0 h are unknown, 24.0 h of them may still be delivered")));
+}
+
+TEST_F(FiguresHandlersTest, OutOfServiceNothingIsRequired) {
+  scope_.add_sites("birch");
+  const auto response = Availability(v1::GROUPING_MACHINE);
+  ASSERT_EQ(response.rows_size(), 2);
+  for (const v1::AvailabilityRow& row : response.rows()) {
+    EXPECT_DOUBLE_EQ(row.required_seconds(), 0) << row.group();
+    EXPECT_FALSE(row.has_availability()) << row.group();
+  }
+}
+
+TEST_F(FiguresHandlersTest, ClosuresAreShownBesideTheFigure) {
+  FleetBuilder builder;
+  builder.AddSite("alder", "north").AddMachine("bay-1", "gantry");
+  Closure closure;
+  closure.from = absl::CivilSecond(2026, 6, 1, 20);
+  closure.to = absl::CivilSecond(2026, 6, 1, 22);
+  closure.recorded_at = absl::InfinitePast();
+  builder.last_machine().calendar.closures = {closure};
+  fleet_ = builder.Build();
+  const auto response = Availability(v1::GROUPING_FLEET);
+  EXPECT_DOUBLE_EQ(response.rows(0).required_seconds(), 1320 * kMinute);
+  EXPECT_DOUBLE_EQ(response.rows(0).excluded_seconds(), 120 * kMinute);
+  EXPECT_NEAR(response.rows(0).availability(), 1170.0 / 1260, 1e-12);
+  EXPECT_NEAR(response.rows(0).availability_iec(), 1170.0 / 1380, 1e-12);
+  EXPECT_THAT(response.notes(),
+              Contains(HasSubstr("as agreed with the owner: 2.0 h in this window. With planned")));
+  EXPECT_THAT(response.notes(), Contains(HasSubstr("availability is 84.78 %")));
+}
+
+TEST_F(FiguresHandlersTest, SettledHoursAndTheFigureWithoutThemAreShown) {
+  store_.histories[MachineId{2}].settlements = {{Span(700, 800), Condition::kDown, At(1000)}};
+  scope_.add_machines("alder/bay-2");
+  const auto response = Availability(v1::GROUPING_MACHINE);
+  EXPECT_DOUBLE_EQ(response.rows(0).down_seconds(), 130 * kMinute);
+  // 1310/1340 without.
+  EXPECT_THAT(
+      response.notes(),
+      Contains(
+          "1.7 h of unknown time were settled by people; without their decisions availability is 97.76 %."));
+}
+
+TEST_F(FiguresHandlersTest, DatesAreEachSitesOwn) {
+  FleetBuilder builder;
+  builder.AddSite("alder", "north").AddMachine("bay-1", "gantry");
+  builder.AddSite("kauri", "east", AlwaysOpenIn("Pacific/Auckland")).AddMachine("bay-1", "gantry");
+  fleet_ = builder.Build();
+  window_.set_from("2026-05-30");
+  window_.set_to("2026-05-31");
+  const auto response = Availability(v1::GROUPING_MACHINE);
+  EXPECT_EQ(absl::FromUnixMicros(response.from_us()),
+            At(0) - absl::Hours(60));  // midnight in Auckland, UTC+12
+  EXPECT_EQ(absl::FromUnixMicros(response.to_us()), At(0) - absl::Hours(24));
+  for (const v1::AvailabilityRow& row : response.rows()) EXPECT_DOUBLE_EQ(row.required_seconds(), 86400);
+  EXPECT_EQ(response.tzdata_version(), "2025b");
+  EXPECT_THAT(response.notes(), Contains("A date is each site's own midnight, by time zone data 2025b."));
+}
+
+TEST_F(FiguresHandlersTest, TheExtentReachesFromTheFirstEventToNow) {
+  window_.set_from("2026-06-01T12:00:00Z");
+  window_.set_to("2026-06-01T13:00:00Z");
+  scope_.add_machines("alder/bay-1");
+  Availability(v1::GROUPING_MACHINE);
+  ASSERT_EQ(store_.loaded.size(), 1U);
+  EXPECT_LE(store_.loaded[0].start, At(0));
+  EXPECT_EQ(store_.loaded[0].end, At(kNow));
+}
+
+TEST_F(FiguresHandlersTest, LargeFleetsAreReadInBatches) {
+  FleetBuilder builder;
+  builder.AddSite("alder", "north");
+  for (int i = 1; i <= 130; ++i) builder.AddMachine("bay-" + std::to_string(i), "gantry");
+  fleet_ = builder.Build();
+  const auto response = Availability(v1::GROUPING_FLEET);
+  EXPECT_EQ(response.rows(0).machines(), 130U);
+  EXPECT_DOUBLE_EQ(response.rows(0).down_seconds(), 120 * kMinute);
+  EXPECT_EQ(store_.loaded.size(), 3U);
+}
+
+TEST_F(FiguresHandlersTest, AnEmptyFleetIsAnsweredAndSaysSo) {
+  fleet_ = std::make_shared<Fleet>();
+  const auto response = Availability(v1::GROUPING_FLEET);
+  EXPECT_EQ(response.rows_size(), 0);
+  EXPECT_EQ(response.total().machines(), 0U);
+  EXPECT_THAT(response.notes(), Contains("No machine is in this scope."));
+}
+
+TEST_F(FiguresHandlersTest, FaultsAreRankedByTheDownTimeTheyBegan) {
+  const auto response = Ranking();
+  ASSERT_EQ(response.rows_size(), 2);
+  const v1::RankingRow& jam = response.rows(0);
+  EXPECT_EQ(jam.group(), "fleet");
+  EXPECT_EQ(jam.rank(), 1U);
+  EXPECT_EQ(jam.name(), "drive.track_obstructed");
+  EXPECT_EQ(jam.fault_class(), v1::FAULT_CLASS_DRIVE_TRACK_OBSTRUCTED);
+  EXPECT_DOUBLE_EQ(jam.first_out_seconds(), 90 * kMinute);
+  EXPECT_DOUBLE_EQ(jam.share(), 0.75);
+  EXPECT_EQ(jam.machines(), 2U);
+  EXPECT_EQ(jam.outages(), 2U);
+  EXPECT_DOUBLE_EQ(response.rows(1).first_out_seconds(), 30 * kMinute);
+  EXPECT_DOUBLE_EQ(response.rows(1).cumulative_share(), 1.0);
+  EXPECT_DOUBLE_EQ(response.down_seconds(), 120 * kMinute);
+  EXPECT_TRUE(response.provisional());  // the machine nobody observed
+}
+
+TEST_F(FiguresHandlersTest, EachGroupHasARankingOfItsOwn) {
+  const auto response = Ranking(v1::GROUPING_MACHINE, v1::RANK_BY_OUTAGES);
+  ASSERT_EQ(response.rows_size(), 3);
+  EXPECT_EQ(response.rows(0).group(), "alder/bay-1");
+  EXPECT_EQ(response.rows(1).group(), "alder/bay-1");
+  EXPECT_EQ(response.rows(2).group(), "alder/bay-2");
+  EXPECT_EQ(response.rows(2).rank(), 1U);
+  EXPECT_DOUBLE_EQ(response.rows(2).share(), 1.0);
+}
+
+TEST_F(FiguresHandlersTest, DownTimeWithoutAFaultHasANameOfItsOwn) {
+  store_.histories[MachineId{2}].settlements = {{Span(700, 800), Condition::kDown, At(1000)}};
+  const auto response = Ranking();
+  ASSERT_EQ(response.rows_size(), 3);
+  EXPECT_EQ(response.rows(0).name(), "settled as down");
+  EXPECT_EQ(response.rows(0).fault_class(), v1::FAULT_CLASS_UNSPECIFIED);
+  EXPECT_THAT(response.notes(), Contains(HasSubstr("Settled as down: 1.7 h")));
+}
+
+TEST_F(FiguresHandlersTest, OutagesComeLatestFirst) {
+  for (auto& [machine, history] : store_.histories) {
+    for (Spell& spell : history.spells) spell.provenance.first.epoch = EpochId{machine.value};
+  }
+  store_.histories[MachineId{2}].spells[0].raw_code = "E12";
+  epochs_.names[EpochId{2}] = "sixteen bytes ok";
+  const auto response = Outages();
+  ASSERT_TRUE(response.ok()) << response.status();
+  ASSERT_EQ(response->outages_size(), 3);
+  const v1::OutageRow& latest = response->outages(0);
+  EXPECT_EQ(latest.machine(), "alder/bay-2");
+  EXPECT_EQ(latest.began_us(), absl::ToUnixMicros(At(900)));
+  EXPECT_EQ(latest.restored_us(), absl::ToUnixMicros(At(930)));
+  EXPECT_DOUBLE_EQ(latest.down_seconds(), 30 * kMinute);
+  EXPECT_EQ(latest.first_out_name(), "drive.track_obstructed");
+  EXPECT_EQ(latest.raw_code(), "E12");
+  EXPECT_EQ(latest.epoch(), "sixteen bytes ok");
+  EXPECT_NE(latest.sequence(), 0U);
+  EXPECT_EQ(response->outages(1).first_out_name(), "drive.travel_timeout");
+  EXPECT_EQ(response->outages(1).epoch(), "");
+  EXPECT_EQ(response->total(), 3U);
+}
+
+TEST_F(FiguresHandlersTest, OutagesAreNarrowedByClassCountAndWindow) {
+  EXPECT_EQ(Outages(1)->outages_size(), 1);
+  EXPECT_EQ(Outages(1)->total(), 3U);
+  EXPECT_EQ(Outages(0, {kArmClass})->total(), 1U);
+  // One that began before the window and lasts into it has its own beginning and its whole down time.
+  window_.set_from("2026-06-01T02:00:00Z");
+  window_.set_to("2026-06-01T03:00:00Z");
+  const auto response = Outages();
+  ASSERT_EQ(response->outages_size(), 1);
+  EXPECT_EQ(response->outages(0).began_us(), absl::ToUnixMicros(At(100)));
+  EXPECT_DOUBLE_EQ(response->outages(0).down_seconds(), 60 * kMinute);
+}
+
+TEST_F(FiguresHandlersTest, AnOpenOutageIsNotRestored) {
+  store_.histories[MachineId{1}] = WithKnownClasses(HistoryBuilder()
+                                                        .Observed(0, kOpen)
+                                                        .ObservedUntil(kNow)
+                                                        .Fault(kJam, 1400, kOpen, SpellEnd::kOpen)
+                                                        .Fault(kArm, 1410, kOpen, SpellEnd::kOpen)
+                                                        .Build());
+  const auto response = Outages(1);
+  ASSERT_EQ(response->outages_size(), 1);
+  EXPECT_EQ(response->outages(0).restored_us(), 0);
+  EXPECT_TRUE(response->outages(0).restoration_censored());
+  EXPECT_DOUBLE_EQ(response->outages(0).down_seconds(), 40 * kMinute);
+  ASSERT_EQ(response->outages(0).consequential_size(), 1);
+  EXPECT_EQ(response->outages(0).consequential(0), "drive.travel_timeout");
+}
+
+TEST_F(FiguresHandlersTest, WhatCannotBeAskedIsRefused) {
+  v1::GetAvailabilityRequest request;
+  *request.mutable_window() = window_;
+  ASSERT_TRUE(handlers_.GetAvailability(caller_, request).ok());
+  request.set_confidence(1.5);
+  EXPECT_THAT(Message(handlers_.GetAvailability(caller_, request).status()), HasSubstr("between 0 and 1"));
+  request.set_confidence(-0.1);
+  EXPECT_EQ(handlers_.GetAvailability(caller_, request).status().code(), absl::StatusCode::kInvalidArgument);
+  request.set_confidence(0.9);
+  request.set_grouping(static_cast<v1::Grouping>(77));
+  EXPECT_THAT(Message(handlers_.GetAvailability(caller_, request).status()), HasSubstr("found 77"));
+  v1::RankFaultsRequest ranking;
+  *ranking.mutable_window() = window_;
+  ranking.set_rank_by(static_cast<v1::RankBy>(77));
+  EXPECT_EQ(handlers_.RankFaults(caller_, ranking).status().code(), absl::StatusCode::kInvalidArgument);
+  EXPECT_THAT(Message(Outages(0, {4711}).status()), HasSubstr("found 4711"));
+  EXPECT_THAT(Message(Outages(10'001).status()), HasSubstr("at most 10000"));
+  scope_.add_sites("aldr");
+  EXPECT_EQ(Outages().status().code(), absl::StatusCode::kNotFound);
+}
+
+TEST_F(FiguresHandlersTest, TheStoresErrorIsPassedOn) {
+  store_.status = Unavailable("the database does not answer");
+  EXPECT_EQ(Outages().status(), store_.status);
+  fleet_ = nullptr;
+  store_.status = absl::OkStatus();
+  EXPECT_EQ(Outages().status().code(), absl::StatusCode::kUnavailable);
+}
+
+}  // namespace
+}  // namespace bayward::testing
