@@ -138,6 +138,13 @@ std::vector<std::string> AvailabilityNotes(const GroupAccount& total, const std:
                     HoursText(account.inferred)));
   }
   if (account.settled() > absl::ZeroDuration()) notes.push_back(SettledNote(account));
+  const bool any_without = std::any_of(groups.begin(), groups.end(), [](const GroupAccount& g) {
+    return g.account.failures == 0 && g.account.observed_up() > absl::ZeroDuration();
+  });
+  if (any_without) {
+    notes.push_back(
+        "Without a failure there is no mean operating time between failures, only a one-sided lower limit.");
+  }
   if (std::string few = TooFewNote(groups); !few.empty()) notes.push_back(std::move(few));
   if (account.failures > 0) {
     notes.push_back(

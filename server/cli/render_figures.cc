@@ -61,7 +61,7 @@ std::vector<std::string> FailureCells(const v1::AvailabilityRow& row) {
           Count(row.failures()),
           row.has_mtbf_seconds() ? Hours(row.mtbf_seconds()) : "-",
           MtbfLimitsCell(row),
-          row.has_mean_down_seconds() ? Hours(row.mean_down_seconds()) : "-"};
+          row.has_mean_down_seconds() ? ReadableDuration(absl::Seconds(row.mean_down_seconds())) : "-"};
 }
 
 Table TimeTable(const std::string& by) {
@@ -85,7 +85,7 @@ Table FailureTable(const std::string& by, double confidence) {
                 {"fail-\nures", Align::kRight},
                 {"MTBF\nh", Align::kRight},
                 {fmt::format("MTBF, {:g} %\nlimits h", confidence * 100), Align::kRight},
-                {"mean down\nh", Align::kRight}});
+                {"mean\ndown", Align::kRight}});
 }
 
 std::string WashesLine(const v1::AvailabilityRow& total) {
@@ -98,20 +98,20 @@ std::string WashesLine(const v1::AvailabilityRow& total) {
   return line + ".\n";
 }
 
-std::string OtherStopsLine(const v1::AvailabilityRow& total) {
-  std::string line;
+std::string OtherStopsLines(const v1::AvailabilityRow& total) {
+  std::string lines;
   if (total.user_outages() + total.people_outages() > 0) {
-    line += fmt::format("Besides these {} outages by customers and {} by people's own acts.\n",
-                        Count(total.user_outages()), Count(total.people_outages()));
+    lines += fmt::format("Further outages: {} by customers, {} by people's own acts.\n",
+                         Count(total.user_outages()), Count(total.people_outages()));
   }
   if (total.failures_unobserved() > 0) {
-    line += fmt::format("Found when watching began again, so not counted: {} failures.\n",
-                        Count(total.failures_unobserved()));
+    lines += fmt::format("Failures found when watching began again, so not counted: {}.\n",
+                         Count(total.failures_unobserved()));
   }
   if (total.found_at_opening() > 0) {
-    line += fmt::format("Of the failures {} were found at opening.\n", Count(total.found_at_opening()));
+    lines += fmt::format("Failures found at opening: {}.\n", Count(total.found_at_opening()));
   }
-  return line;
+  return lines;
 }
 
 Table RankingTable() {
@@ -180,7 +180,7 @@ std::string RenderAvailability(const v1::GetAvailabilityResponse& response, cons
   std::string out = WindowText(response.from_us(), response.to_us(), response.as_of_us(), time) + "\n\n";
   out += "Where required time went\n\n" + times.Render() + "\n";
   out += "Availability and failures\n\n" + failures.Render() + "\n";
-  out += WashesLine(response.total()) + OtherStopsLine(response.total());
+  out += WashesLine(response.total()) + OtherStopsLines(response.total());
   if (response.total().provisional()) out += "~ provisional\n";
   return out + Notes(response.notes());
 }

@@ -354,7 +354,8 @@ absl::Status AgentFolder::CatchUp() {
     auto declared = std::find_if(all.begin(), all.end(), [&](const Assignment& a) { return a.id == machine.assignment; });
     if (declared == all.end() || declared->to > transaction_.now()) continue;
     FoldOutput out;
-    EndAssignment(declared->to, machine.state, out);
+    // What came after the old agent was last known to be alive, it did not observe.
+    EndAssignment(std::min(declared->to, fold_.progress.observed_until), machine.state, out);
     rows_.Closed(machine, out);
     machine.ended = true;
     changed_.insert(assignment);

@@ -39,6 +39,7 @@ MachineState StateOfReport(const v1::MachineNow& now, absl::Time as_of, const Ma
     spell.raised_at = known != stored.spells.end() ? known->raised_at : as_of;
     spell.rehearsal = now.rehearsal();
   }
+  state.down_under_mode = DownUnderModeByTimes(state);
   return state;
 }
 

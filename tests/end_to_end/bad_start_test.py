@@ -333,8 +333,8 @@ class ServerDatabaseTest(StartTest):
         postmaster = server.postmaster()
         self.assertTrue(server.kill_cluster())
         server.program.wait_until(lambda: server.postmaster() not in (None, postmaster), 30, "a new postmaster should run")
-        server.program.wait_until(lambda: server.ready() and server.call("Fleet/ListSites") is not None, 60,
-                                  "the server should answer again")
+        server.program.wait_until(server.database_answers, 60, "the database should answer again")
+        self.assertTrue(server.ready())
         self.assertEqual(server.terminate(), 0)
         self.assertIsNone(server.postmaster())
 

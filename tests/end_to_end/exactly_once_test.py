@@ -30,6 +30,35 @@ DELIVERY_SECONDS = 120  # an agent may have backed off for a minute
 CLOCK_BLUR = 1  # where this machine's clock is not disciplined the server dates events, some milliseconds off
 
 
+class AgentKiller(threading.Thread):
+    """Kills agents, sometimes stops one in order, and starts them again, whatever happens to the server meanwhile."""
+
+    def __init__(self, agents, seed):
+        super().__init__(name="killer of agents", daemon=True)
+        self.agents, self.random = agents, random.Random(seed)
+        self.stop_asked = threading.Event()
+        self.kills, self.stops, self.error = 0, 0, None
+
+    def run(self):
+        try:
+            while not self.stop_asked.wait(self.random.uniform(0.5, 3)):
+                self._end(self.random.choice(self.agents))
+        except Exception as error:  # the test's own thread raises it
+            self.error = error
+
+    def _end(self, agent):
+        if self.random.random() < 0.8:
+            agent.kill9()
+            self.kills += 1
+            self.stop_asked.wait(self.random.uniform(0, 1))
+        else:
+            code = agent.terminate()
+            if code != 0:
+                raise AssertionError(f"{agent.name} ended with {code} after SIGTERM")
+            self.stops += 1
+        agent.restart()
+
+
 class ExactlyOnceTest(EndToEndTest):
     def setUp(self):
         super().setUp()
@@ -55,17 +84,6 @@ class ExactlyOnceTest(EndToEndTest):
 
     # ---- the campaign
 
-    def kill_agent(self):
-        agent = self.random.choice(self.agents)
-        agent.kill9()
-        self.pause(0, 1)
-        agent.restart()
-
-    def stop_agent(self):
-        agent = self.random.choice(self.agents)
-        self.assertEqual(agent.terminate(), 0)
-        agent.restart()
-
     def kill_server(self):
         postmaster = self.server.postmaster()
         self.server.kill9()
@@ -84,30 +102,28 @@ class ExactlyOnceTest(EndToEndTest):
         self.server.restart()
 
     def kill_postgres(self):
-        """The server, which lives on, has to get over it; one that ended in order is started again."""
+        """The server lives on, and starts it again."""
         self.assertTrue(self.server.kill_cluster())
-        back = lambda: self.server.postmaster() is not None and self.server.ready()  # noqa: E731
-        wait_until(lambda: back() or not self.server.program.running(), READY_SECONDS,
-                   "the server should be ready again, or have ended")
-        if not self.server.program.running():
-            self.assertEqual(self.server.program.process.returncode, 69)
-            self.kills["server ended without its database"] += 1
-            self.server.restart()
+        self.wait_until_back()
+
+    def wait_until_back(self):
+        self.server.program.wait_until(lambda: self.server.database_answers() and self.server.ready(), READY_SECONDS,
+                                       "the server and its database should be there again")
 
     def kill_backend(self):
         """One session's process; PostgreSQL then ends all others and recovers by itself."""
         postmaster, *others = self.server.cluster_pids()
         kill_and_wait([self.random.choice(others)])
-        wait_until(self.server.ready, READY_SECONDS, "the server should be ready")
+        self.wait_until_back()
         self.assertEqual(self.server.postmaster(), postmaster)
 
     def pause(self, shortest, longest):
         threading.Event().wait(self.random.uniform(shortest, longest))
 
     def campaign(self):
-        """Every kind of kill once, then at random until the time is up."""
-        ways = [(self.kill_agent, 4), (self.stop_agent, 1), (self.kill_server, 3), (self.stop_server, 1),
-                (self.kill_postgres, 3), (self.kill_backend, 2), (self.kill_server_and_postgres, 1)]
+        """Every way to end the server and its database once, then at random until the time is up."""
+        ways = [(self.kill_server, 4), (self.stop_server, 1), (self.kill_postgres, 3), (self.kill_backend, 2),
+                (self.kill_server_and_postgres, 1)]
         deadline = time.monotonic() + SECONDS
         first = [way for way, _ in ways]
         self.random.shuffle(first)
@@ -144,15 +160,21 @@ class ExactlyOnceTest(EndToEndTest):
 
     def test_what_was_recorded_is_stored_once_and_in_order_whoever_is_killed(self):
         began = time.time()
-        for feeder in self.feeders:
-            feeder.start()
+        killer = AgentKiller(self.agents, SEED)
+        threads = [killer, *self.feeders]
+        for thread in threads:
+            thread.start()
         try:
             self.campaign()
         finally:
-            for feeder in self.feeders:
-                feeder.stop_asked.set()
-            for feeder in self.feeders:
-                feeder.join()
+            for thread in threads:
+                thread.stop_asked.set()
+            for thread in threads:
+                thread.join()
+        if killer.error:
+            raise killer.error
+        self.assertGreater(killer.kills, 0)
+        self.kills.update(kill_agent=killer.kills, stop_agent=killer.stops)
         ended = time.time() // 1 + 1
         wait_until(lambda: time.time() > ended + CLOCK_BLUR, 10, "the second should pass")
         for agent, feeder in zip(self.agents, self.feeders):
@@ -208,7 +230,7 @@ class ExactlyOnceTest(EndToEndTest):
             "e.parked, e.lost, (SELECT count(*) FROM event v WHERE v.epoch_id = e.epoch_id), (SELECT count(DISTINCT "
             "sequence) FROM event v WHERE v.epoch_id = e.epoch_id) FROM agent_epoch e JOIN agent a USING (agent_id) "
             "LEFT JOIN agent_watermark w ON w.epoch_id = e.epoch_id")
-        self.assertGreater(len(rows), len(self.agents))
+        self.assertGreater(len(rows), len(self.agents), "the agents should have begun new epochs")
         for agent, epoch, *numbers in rows:
             watermark, tombstoned, rejected, parked, lost, stored, different = map(int, numbers)
             with self.subTest(agent=agent, epoch=epoch):

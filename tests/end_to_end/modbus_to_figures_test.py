@@ -144,10 +144,16 @@ class ModbusToFiguresTest(EndToEndTest):
         self.assertEqual(aborted, [[str(protocol.fault_class("safety_circuit.emergency_stop_actuated")), "brush"]])
 
     def check_metrics(self, raised, cleared):
+        def series(name, **labels):
+            return name, frozenset({"site": "hill", "machine": MACHINE, **labels}.items())
+
+        # The page is rendered at most once a second, from a picture read four times a second.
+        completed = series("bayward_machine_cycles_total", outcome="completed")
+        wait_until(lambda: self.server.metrics().get(completed) == 3, 20, "the last wash should be on the metrics page")
         metrics = self.server.metrics()
 
         def value(name, **labels):
-            return metrics[name, frozenset({"site": "hill", "machine": MACHINE, **labels}.items())]
+            return metrics[series(name, **labels)]
         self.assertEqual(value("bayward_machine_cycles_total", outcome="completed"), 3)
         self.assertEqual(value("bayward_machine_cycles_total", outcome="aborted"), 1)
         self.assertGreater(value("bayward_machine_condition_seconds_total", condition="down"),

@@ -125,6 +125,12 @@ class Server:
             raise AssertionError(f"psql: {done.stderr.strip()}\n{query}")
         return [line.split("\t") for line in done.stdout.splitlines()]
 
+    def database_answers(self):
+        try:
+            return bool(self.sql("SELECT 1"))
+        except AssertionError:
+            return False
+
     def number(self, query):
         return int(self.sql(query)[0][0])
 

@@ -19,7 +19,8 @@ rc::Gen<Step> ArbitraryStep() {
                                                 {2, Op::kCrash},
                                                 {2, Op::kSnapshot},
                                                 {2, Op::kMissOne},
-                                                {1, Op::kClockStep}});
+                                                {1, Op::kClockStep},
+                                                {1, Op::kDataMissing}});
   const auto gap =
       rc::gen::weightedOneOf<int>({{2, rc::gen::just(0)}, {6, Between(1, 40)}, {4, Between(1, 400)}});
   return rc::gen::map(

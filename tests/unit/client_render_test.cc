@@ -83,18 +83,31 @@ TEST(RenderAvailabilityTest, TwoTablesThenWashesAndNotes) {
             "\n"
             "Availability and failures\n"
             "\n"
-            "          availa-  unknown leaves  service  out-  fail-   MTBF       MTBF, 90 %  mean down\n"
-            "site     bility %          open %        %  ages   ures      h         limits h          h\n"
-            "------------------------------------------------------------------------------------------\n"
-            "alder       97.22                    97.22     5      4  350.0    175.0 - 700.0        1.5\n"
-            "birch ~    100.00  97.22 - 100.00   100.00     0      0      -        over 87.5          -\n"
-            "------------------------------------------------------------------------------------------\n"
-            "total ~     98.13                    98.13     5      4  525.0  262.5 - 1,050.0        1.5\n"
+            "          availa-  unknown leaves  service  out-  fail-   MTBF       MTBF, 90 %        mean\n"
+            "site     bility %          open %        %  ages   ures      h         limits h        down\n"
+            "-------------------------------------------------------------------------------------------\n"
+            "alder       97.22                    97.22     5      4  350.0    175.0 - 700.0  1 h 30 min\n"
+            "birch ~    100.00  97.22 - 100.00   100.00     0      0      -        over 87.5           -\n"
+            "-------------------------------------------------------------------------------------------\n"
+            "total ~     98.13                    98.13     5      4  525.0  262.5 - 1,050.0  1 h 30 min\n"
             "\n"
             "Washes: 12,345 completed, 6 aborted.\n"
             "~ provisional\n"
             "\n"
             "  * An agreement.\n");
+}
+
+TEST(RenderAvailabilityTest, StopsThatAreNoFailuresAreToldApart) {
+  v1::GetAvailabilityResponse response = TwoSites();
+  response.mutable_total()->set_user_outages(3);
+  response.mutable_total()->set_failures_unobserved(2);
+  response.mutable_total()->set_found_at_opening(1);
+  response.mutable_total()->set_contradictory_cycles(4);
+  EXPECT_THAT(RenderAvailability(response, "site", kUtc),
+              HasSubstr("aborted; 4 completed while a blocking fault was active.\n"
+                        "Further outages: 3 by customers, 0 by people's own acts.\n"
+                        "Failures found when watching began again, so not counted: 2.\n"
+                        "Failures found at opening: 1.\n"));
 }
 
 TEST(RenderAvailabilityTest, OneGroupNeedsNoTotal) {

@@ -157,6 +157,17 @@ TEST_F(FiguresHandlersTest, TheLimitsOfMtbfAreThoseAskedFor) {
   EXPECT_DOUBLE_EQ(row.mtbf_seconds(), 1300 * kMinute);
   EXPECT_NEAR(row.mtbf_lower_seconds(), 127.0690 / 800 * 2600 * kMinute, 0.02);
   EXPECT_NEAR(row.mtbf_upper_seconds(), 2251.229 / 800 * 2600 * kMinute, 0.2);
+  scope_.Clear();
+  scope_.add_machines("alder/bay-1");
+  window_.set_from("2026-06-01T06:00:00Z");
+  const auto without = Availability(v1::GROUPING_FLEET);
+  EXPECT_FALSE(without.rows(0).has_mtbf_seconds());
+  EXPECT_FALSE(without.rows(0).has_mtbf_upper_seconds());
+  // U = 1080 - 60 minutes; one-sided at 90 %: U / -ln 0.1.
+  EXPECT_NEAR(without.rows(0).mtbf_lower_seconds(), 1020 * kMinute / 2.302585, 0.02);
+  EXPECT_THAT(without.notes(), Contains(HasSubstr("only a one-sided lower limit")));
+  scope_.add_machines("alder/bay-2");
+  window_.set_from("2026-06-01T00:00:00Z");
   const v1::AvailabilityRow wider = Availability(v1::GROUPING_FLEET, 0.99).rows(0);
   EXPECT_LT(wider.mtbf_lower_seconds(), row.mtbf_lower_seconds());
   EXPECT_GT(wider.mtbf_upper_seconds(), row.mtbf_upper_seconds());
