@@ -35,6 +35,12 @@ const char* WordOf(Check::Verdict verdict) {
   }
 }
 
+// In seconds; what rounds to zero has no sign.
+std::string OffsetText(std::int64_t micros) {
+  const std::string text = fmt::format("{:+.1f}", static_cast<double>(micros) / 1e6);
+  return text == "-0.0" || text == "+0.0" ? "0.0" : text;
+}
+
 std::string AgentsTable(const v1::DiagnoseResponse& diagnosis, const TimeText& time) {
   Table table({{"agent", Align::kLeft, 12},
                {"site", Align::kLeft, 12},
@@ -47,7 +53,7 @@ std::string AgentsTable(const v1::DiagnoseResponse& diagnosis, const TimeText& t
   for (const v1::AgentRow& agent : diagnosis.agents()) {
     table.Add({agent.agent(), agent.site(), agent.connected() ? "yes" : "no",
                agent.last_seen_us() == 0 ? "never" : time.Second(agent.last_seen_us()), agent.version(),
-               fmt::format("{:+.1f}", static_cast<double>(agent.clock_offset_us()) / 1e6),
+               OffsetText(agent.clock_offset_us()),
                Count(agent.watermark()), Count(agent.backlog_events())});
   }
   return table.empty() ? "No agent is declared.\n" : table.Render();

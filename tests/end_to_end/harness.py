@@ -1,6 +1,7 @@
 """What the end-to-end tests stand on: programs that are ended by their process id, folders that are removed, waiting with a
 deadline. A test that fails shows the end of every program's log."""
 
+import concurrent.futures
 import os
 import pathlib
 import random
@@ -18,6 +19,10 @@ BIN = pathlib.Path(os.environ.get("BAYWARD_BIN_DIR", ROOT / "build/quick/bin"))
 PROTO = pathlib.Path(os.environ.get("BAYWARD_PROTO_DIR", ROOT / "proto"))
 
 POLL_SECONDS = 0.05
+
+# All programs are started by one thread that lives as long as the test: the signal at the parent's death means the death of
+# the thread that started them.
+_STARTER = concurrent.futures.ThreadPoolExecutor(1)
 
 
 class Late(AssertionError):
@@ -77,10 +82,10 @@ class Program:
     def __init__(self, name, command, log, feed=False, environment=None):
         self.name, self.log = name, pathlib.Path(log)
         with open(log, "ab") as out:
-            self.process = subprocess.Popen(
-                ["/usr/bin/setpriv", "--pdeathsig", "TERM", *map(str, command)], stderr=out,
+            self.process = _STARTER.submit(
+                subprocess.Popen, ["/usr/bin/setpriv", "--pdeathsig", "TERM", *map(str, command)], stderr=out,
                 stdin=subprocess.PIPE if feed else subprocess.DEVNULL, stdout=subprocess.PIPE if feed else out,
-                env={**os.environ, **(environment or {})})
+                env={**os.environ, **(environment or {})}).result()
 
     @property
     def pid(self):

@@ -216,6 +216,12 @@ TEST_F(GrpcAdapterTest, ACallThatWasCancelledWhileItWaitedIsNotBegun) {
   ASSERT_TRUE(Eventually([this] { return workers_->waiting() == 1; }));
   context.TryCancel();
   waiting.join();
+  // What is answered on the same connection afterwards was read after the cancellation.
+  for (int i = 0; i < 10; ++i) {
+    grpc::ClientContext probe;
+    v1::ListSitesResponse ignored;
+    EXPECT_EQ(stub_->ListSites(&probe, {}, &ignored).error_code(), grpc::StatusCode::UNIMPLEMENTED);
+  }
   echo_.Release();
   running.join();
   EXPECT_TRUE(Ask("a", "afterwards").ok());

@@ -60,6 +60,14 @@ TEST(DoctorTest, ShowsVerdictsAdviceAndAgents) {
             "agent-alder  alder  yes        2026-08-01 12:00:00  0.1.0    +61.0     12,345        0\n");
 }
 
+TEST(DoctorTest, AClockThatAgreesHasNoSign) {
+  v1::DiagnoseResponse diagnosis = Diagnosis();
+  diagnosis.mutable_agents(0)->set_clock_offset_us(-49'000);
+  const std::string text = RenderDiagnosis(diagnosis, TimeText(absl::UTCTimeZone()));
+  EXPECT_THAT(text, HasSubstr(" 0.0 "));
+  EXPECT_THAT(text, Not(HasSubstr("-0.0")));
+}
+
 TEST(DoctorTest, GoodIsWhenEveryCheckIs) {
   v1::DiagnoseResponse diagnosis = Diagnosis();
   EXPECT_FALSE(IsAllGood(diagnosis));
