@@ -58,8 +58,8 @@ absl::StatusOr<std::string> FindBinaries(const std::string& given) {
     }
   }
   if (found.empty()) {
-    return FailedPrecondition("no PostgreSQL server found under /usr/lib/postgresql: install postgresql-15, or give "
-                              "--database with the address of one that runs");
+    return FailedPrecondition("no PostgreSQL server found under /usr/lib/postgresql: install postgresql-15, or set "
+                              "BAYWARD_DATABASE to the connection string of one that runs");
   }
   return std::max_element(found.begin(), found.end())->second;
 }
