@@ -69,6 +69,7 @@ struct MachineTimeline {
   IntervalSet voided;
   IntervalSet blocked;  // a blocking spell, external ones included, was active
   IntervalSet blocked_external;  // an external one was
+  absl::Time seen_until = absl::InfinitePast();  // up to here what is open was seen to go on
   std::vector<absl::Duration> down_before;  // per condition span: down time before it; at the end: all of it
   // From here on what was last seen open may yet turn out to have ended; InfiniteFuture: nothing is in doubt.
   absl::Time in_doubt_from = absl::InfiniteFuture();

@@ -38,6 +38,7 @@ MachineTimeline::MachineTimeline(MachineHistory history_in, const Calendar& cale
   const Material material = UsableMaterial(history, count_rehearsal);
   blocked = BlockedTime(material, Blocking::kAny);
   blocked_external = BlockedTime(material, Blocking::kExternal);
+  seen_until = material.seen_until;
   down_before.reserve(conditions.size() + 1);
   absl::Duration down;
   for (const ConditionSpan& span : conditions) {

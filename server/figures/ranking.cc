@@ -33,7 +33,9 @@ std::vector<Active> ActiveWithin(const MachineTimeline& timeline, const Outage& 
     if (!common.empty()) active.push_back({common, fault_class});
   };
   const auto add_spell = [&](const Spell& spell) {
-    add(CutAtVoided(spell.interval(), timeline.voided), spell.fault_class);
+    Interval known = CutAtVoided(spell.interval(), timeline.voided);
+    if (spell.end == SpellEnd::kOpen) known.end = std::min(known.end, timeline.seen_until);
+    add(known, spell.fault_class);
   };
   add_spell(*outage.first_out);
   for (const Spell* spell : outage.consequential) add_spell(*spell);

@@ -299,7 +299,9 @@ void Writer::Commit(Group group) {
     spdlog::warn("a group of {} agents is not committed, trying again: {}", group.size(), Message(attempt.status));
     {
       absl::MutexLock lock(&mutex_);
-      mutex_.AwaitWithTimeout(absl::Condition(&stopping_), pause);
+      const bool was_stopping = stopping_;
+      const auto stops = [&]() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex_) { return stopping_ && !was_stopping; };
+      mutex_.AwaitWithTimeout(absl::Condition(&stops), pause);
     }
     if (absl::MutexLock lock(&mutex_); stopping_ && absl::Now() > stop_by_) break;
     pause = std::min(pause * 2, kRetryMost);

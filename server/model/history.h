@@ -73,6 +73,7 @@ struct ModeSpan {
   absl::Time from;
   absl::Time to = absl::InfiniteFuture();
   bool rehearsal = false;
+  bool handed_over = false;  // it did not end: the agent's assignment did
   Provenance provenance = {};
 
   Interval interval() const { return {from, to}; }

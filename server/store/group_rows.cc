@@ -33,7 +33,7 @@ GroupRows::GroupRows()
       spell_(Columns("spell (raised_at, cleared_at",
                      "fault_class, priority, further_raises, effect, origin, ended, began_unobserved, rehearsal, "
                      "raw_code, raw_text"), 21),
-      mode_(Columns("mode_span (from_at, to_at", "mode, reason, rehearsal"), 14),
+      mode_(Columns("mode_span (from_at, to_at", "mode, reason, rehearsal, handed_over"), 15),
       observed_(Columns("observed_span (from_at, to_at", "loss_reason, rehearsal"), 13),
       voided_("voided_span (from_at, to_at, site_id, machine_id, assignment_id)", 5),
       cycle_("cycle (started_at, finished_at, first_received_at, received_at, first_sequence, last_sequence, site_id, "
@@ -87,6 +87,7 @@ void GroupRows::Closed(const OpenMachine& machine, const FoldOutput& out) {
     mode_.Int16(static_cast<std::int16_t>(mode.mode));
     mode_.Int16(static_cast<std::int16_t>(mode.reason));
     mode_.Bool(mode.rehearsal);
+    mode_.Bool(mode.handed_over);
   }
   for (const ObservedSpan& span : out.observed) {
     observed_.BeginRow();

@@ -57,14 +57,15 @@ class RowReader {
   }
 
   void Modes(Parts& parts) {
-    for (const auto& row : Select("mode_span", "from_at", "to_at", "mode, reason, rehearsal, " + Provenance())) {
+    for (const auto& row : Select("mode_span", "from_at", "to_at", "mode, reason, rehearsal, handed_over, " + Provenance())) {
       ModeSpan& mode = PartOf(parts, row).material.modes.emplace_back();
       mode.from = Time(row, 2);
       mode.to = Time(row, 3);
       mode.mode = static_cast<Mode>(row[4].as<int>());
       mode.reason = static_cast<ModeReason>(row[5].as<int>());
       mode.rehearsal = row[6].as<bool>();
-      mode.provenance = ReadProvenance(row, 7);
+      mode.handed_over = row[7].as<bool>();
+      mode.provenance = ReadProvenance(row, 8);
     }
   }
 
@@ -161,23 +162,33 @@ class RowReader {
   const std::string to_;
 };
 
-// Cuts rows that carry [from, to) to `own`, and drops what lies outside.
-template <class Row>
+// Cuts rows that carry [from, to) to `own`, and drops what lies outside. `on_cut` is called with each row that goes on
+// beyond the end.
+template <class Row, class OnCut>
 void ClipInto(std::vector<Row>& from, absl::Time Row::*start, absl::Time Row::*end, const Interval& own,
-              std::vector<Row>& to) {
+              std::vector<Row>& to, OnCut on_cut) {
   for (Row& row : from) {
-    if (row.*end < own.start || row.*start >= own.end) continue;
+    if (row.*end < own.start || row.*start > own.end) continue;
     row.*start = std::max(row.*start, own.start);
-    row.*end = std::min(row.*end, own.end);
+    if (row.*end > own.end) {
+      row.*end = own.end;
+      on_cut(row);
+    }
     to.push_back(std::move(row));
   }
 }
 
+// What an assignment cut off did not end: the next agent may show it.
 void Join(Part part, const Interval& own, MachineHistory& history) {
-  ClipInto(part.material.spells, &Spell::raised_at, &Spell::cleared_at, own, history.spells);
-  ClipInto(part.material.modes, &ModeSpan::from, &ModeSpan::to, own, history.modes);
-  ClipInto(part.material.observed, &ObservedSpan::from, &ObservedSpan::to, own, history.observed);
-  ClipInto(part.material.voided, &Interval::start, &Interval::end, own, history.voided);
+  const auto nothing = [](auto&) {};
+  ClipInto(part.material.spells, &Spell::raised_at, &Spell::cleared_at, own, history.spells,
+           [](Spell& spell) { spell.end = SpellEnd::kHandedOver; });
+  ClipInto(part.material.modes, &ModeSpan::from, &ModeSpan::to, own, history.modes,
+           [](ModeSpan& mode) { mode.handed_over = true; });
+  // An agent that had gone before did not observe up to the end of its assignment.
+  ClipInto(part.material.observed, &ObservedSpan::from, &ObservedSpan::to, own, history.observed,
+           [&](ObservedSpan& span) { span.to = std::clamp(part.observed_until, span.from, own.end); });
+  ClipInto(part.material.voided, &Interval::start, &Interval::end, own, history.voided, nothing);
   for (Cycle& cycle : part.material.cycles) {
     if (own.contains(cycle.finished_at)) history.cycles.push_back(std::move(cycle));
   }

@@ -40,15 +40,19 @@ std::pair<std::size_t, std::size_t> FirstSnapshot(const MachineHistory& history,
   const auto& spells = history.spells;
   const auto from = std::lower_bound(spells.begin(), spells.end(), since,
                                      [](const Spell& spell, absl::Time t) { return spell.raised_at < t; });
-  // What the agent before raised at the very end has no length and is no sign of the next one.
+  // What the agent before raised at the very end, or out of sight, has no length and is no sign of the next one.
   const auto first = std::find_if(from, spells.end(), [&](const Spell& spell) {
-    return spell.end != SpellEnd::kHandedOver || spell.cleared_at > since;
+    const bool handed_over = spell.end == SpellEnd::kHandedOver;
+    const bool fleeting = spell.interval().empty() && !spell.began_unobserved;
+    return !(handed_over && spell.cleared_at <= since) && !(fleeting && (handed_over || spell.raised_at == since));
   });
-  if (first == spells.end() || !first->began_unobserved) return {0, 0};
+  if (first == spells.end()) return {0, 0};
   const auto observed = ObservedAfter(history, since, first->raised_at);
   if (observed == history.observed.end() || !Contains(*observed, first->raised_at)) return {0, 0};
   const auto last = std::find_if(first, spells.end(),
                                  [&](const Spell& spell) { return spell.raised_at != first->raised_at; });
+  // What was raised at the same instant may stand before what the snapshot showed.
+  if (std::none_of(first, last, [](const Spell& spell) { return spell.began_unobserved; })) return {0, 0};
   return {static_cast<std::size_t>(first - spells.begin()), static_cast<std::size_t>(last - spells.begin())};
 }
 
@@ -56,7 +60,7 @@ std::pair<std::size_t, std::size_t> FirstSnapshot(const MachineHistory& history,
 constexpr absl::Duration kAtOnce = absl::Minutes(1);
 
 // Whether a mode that ended at `ended` was out of sight from then until observation showed the one that began
-// at `began`. Within one assignment a mode that observation shows again never ended.
+// at `began`.
 bool UnseenBetween(const MachineHistory& history, absl::Time ended, absl::Time began) {
   const auto next = ObservedAfter(history, ended, began);
   if (next == history.observed.end() || began < next->from || began > next->from + kAtOnce) return false;
@@ -67,10 +71,11 @@ void JoinModes(MachineHistory& history) {
   std::vector<ModeSpan> joined;
   joined.reserve(history.modes.size());
   for (ModeSpan& next : history.modes) {
-    const bool goes_on = !joined.empty() && joined.back().mode == next.mode &&
+    const bool goes_on = !joined.empty() && joined.back().handed_over && joined.back().mode == next.mode &&
                          UnseenBetween(history, joined.back().to, next.from);
     if (goes_on && joined.back().reason == next.reason) {
       joined.back().to = next.to;
+      joined.back().handed_over = next.handed_over;
       joined.back().provenance.last = next.provenance.last;
       joined.back().provenance.last_received_at = next.provenance.last_received_at;
       continue;
@@ -81,37 +86,56 @@ void JoinModes(MachineHistory& history) {
   history.modes = std::move(joined);
 }
 
-void JoinSpells(MachineHistory& history) {
-  auto& spells = history.spells;
+void GoOnAs(const Spell& after, Spell& before) {
+  before.cleared_at = after.cleared_at;
+  before.end = after.end;
+  before.further_raises += after.further_raises;
+  before.provenance.last = after.provenance.last;
+  before.provenance.last_received_at = after.provenance.last_received_at;
+}
+
+constexpr std::size_t kStaysOpen = static_cast<std::size_t>(-1);
+
+// For each spell that was handed over, latest first, the one it goes on as; kStaysOpen where nobody has looked since.
+std::vector<std::pair<std::size_t, std::size_t>> FindJoins(const MachineHistory& history) {
+  const auto& spells = history.spells;
+  std::vector<std::pair<std::size_t, std::size_t>> joins;
   std::vector<bool> taken(spells.size(), false);
-  std::vector<std::size_t> handed_over;
-  for (std::size_t i = 0; i < spells.size(); ++i) {
-    if (spells[i].end == SpellEnd::kHandedOver) handed_over.push_back(i);
-  }
-  // The latest first: what a hand-over continues may itself have been handed over.
-  std::reverse(handed_over.begin(), handed_over.end());
-  for (const std::size_t i : handed_over) {
-    Spell& before = spells[i];
+  for (std::size_t i = spells.size(); i-- > 0;) {
+    const Spell& before = spells[i];
+    if (before.end != SpellEnd::kHandedOver) continue;
     if (NotSeenSince(history, before.cleared_at)) {
-      before.cleared_at = absl::InfiniteFuture();
-      before.end = SpellEnd::kOpen;
+      joins.emplace_back(i, kStaysOpen);
       continue;
     }
     const auto [first, last] = FirstSnapshot(history, before.cleared_at);
     for (std::size_t j = first; j < last; ++j) {
-      const Spell& after = spells[j];
-      if (j == i || taken[j] || !after.began_unobserved || !SameFault(before, after)) continue;
-      before.cleared_at = after.cleared_at;
-      before.end = after.end;
-      before.further_raises += after.further_raises;
-      before.provenance.last = after.provenance.last;
-      before.provenance.last_received_at = after.provenance.last_received_at;
+      if (j == i || taken[j] || !spells[j].began_unobserved || !SameFault(before, spells[j])) continue;
       taken[j] = true;
+      joins.emplace_back(i, j);
       break;
     }
   }
+  return joins;
+}
+
+void JoinSpells(MachineHistory& history) {
+  auto& spells = history.spells;
+  // All are found before any is made: a spell that goes on would hide from others what the next agent showed.
+  const auto joins = FindJoins(history);
+  std::vector<bool> gone(spells.size(), false);
+  for (const auto& [i, j] : joins) {
+    if (j == kStaysOpen) {
+      spells[i].cleared_at = absl::InfiniteFuture();
+      spells[i].end = SpellEnd::kOpen;
+    } else {
+      // What a hand-over continues may itself have been handed over: the latest come first.
+      GoOnAs(spells[j], spells[i]);
+      gone[j] = true;
+    }
+  }
   std::size_t i = 0;
-  std::erase_if(spells, [&](const Spell&) { return taken[i++]; });
+  std::erase_if(spells, [&](const Spell&) { return gone[i++]; });
 }
 
 }  // namespace

@@ -19,6 +19,7 @@ void EndAssignment(absl::Time at, MachineState& state, FoldOutput& out) {
   }
   if (state.mode.mode != Mode::kInService) {
     state.mode.to = end_of(state.mode.from);
+    state.mode.handed_over = true;
     out.modes.push_back(state.mode);
   }
   for (const OpenCycle& cycle : state.cycles) {

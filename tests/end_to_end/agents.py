@@ -38,8 +38,8 @@ class AgentProcess:
         self.folder.mkdir(exist_ok=True)
         self.log = folder / f"{name}.log"
         self.config = self.folder / "agent.toml"
-        self.config.write_text(f'[agent]\nname = "{name}"\ndata_dir = "spool"\n\n[uplink]\nserver = "{server_address}"\n\n'
-                               f"{sources}")
+        self.config.write_text(f'[agent]\nname = "{name}"\ndata_dir = "spool"\n\n'
+                               f'[uplink]\nserver = "{server_address}"\n\n{sources}')
         self.options = options or {}
         self.program = None
         self.starts = 0
@@ -78,8 +78,8 @@ class AgentProcess:
     # ---- its spool
 
     def _read(self, query, *values):
-        """Rows, or None where the spool is not there yet or being opened. Only while the agent runs: a reader alone would
-        have to repair what a killed one left."""
+        """Rows, or None where the spool is not there yet or being opened. Only while the agent runs: a reader
+        alone would have to repair what a killed one left."""
         file = self.folder / "spool" / "spool.db"
         if not file.exists():
             return None
@@ -90,9 +90,10 @@ class AgentProcess:
             return None
 
     def recorded_after(self, place):
-        """What was recorded after a place in the spool, and the last place; (None, place) where it cannot be read now."""
-        rows = self._read("SELECT entry.place, lower(hex(epoch.id)), entry.event FROM entry JOIN epoch ON epoch.number = "
-                          "entry.place >> ? WHERE entry.place > ? ORDER BY entry.place", _SEQUENCE_BITS, place)
+        """What was recorded after a place in the spool, and the last place; (None, place) where it cannot be
+        read now."""
+        rows = self._read("SELECT entry.place, lower(hex(epoch.id)), entry.event FROM entry JOIN epoch ON "
+                          "epoch.number = entry.place >> ? WHERE entry.place > ? ORDER BY entry.place", _SEQUENCE_BITS, place)
         if rows is None:
             return None, place
         mask = (1 << _SEQUENCE_BITS) - 1

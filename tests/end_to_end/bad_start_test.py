@@ -1,6 +1,6 @@
 #!/usr/bin/python3
-"""Both programs at their start: what a person is told where it cannot be, with which exit code; and that a server finds its
-database as it was, whoever was killed."""
+"""Both programs at their start: what a person is told where it cannot be, with which exit code; and that a
+server finds its database as it was, whoever was killed."""
 
 import datetime
 import os
@@ -15,7 +15,7 @@ import unittest
 import fleets
 import protocol
 from agents import AgentProcess
-from harness import BIN, ROOT, EndToEndTest, Program, free_ports, kill_and_wait, wait_until
+from harness import BIN, ROOT, EndToEndTest, Program, free_ports, wait_until
 from protocol import Recording, make_hello
 from servers import Server
 
@@ -95,7 +95,8 @@ class ServerConfigurationTest(StartTest):
         self.assertFalse((self.folder / "data").exists())
 
     def test_printed_configuration_says_where_each_value_comes_from_and_no_secret(self):
-        file = self.write("server.toml", 'log_level = "warning"\nlisten_api = "127.0.0.1:1"\nlisten_http = "127.0.0.1:2"\n')
+        file = self.write("server.toml", 'log_level = "warning"\nlisten_api = "127.0.0.1:1"\n'
+                                         'listen_http = "127.0.0.1:2"\n')
         code, out, error = self.run_program(
             "bayward-server", "--config", file, "--print-config", "--listen-http", "127.0.0.1:4",
             environment={"BAYWARD_LISTEN_HTTP": "127.0.0.1:3", "BAYWARD_LISTEN_API": "127.0.0.1:5",
@@ -130,18 +131,20 @@ class AgentConfigurationTest(StartTest):
 
     def test_faults_of_a_file_are_told_with_their_lines(self):
         book = self.write("book.toml", 'name = "b"\nversion = "1"\nsource = "lines"\n[lines]\ncode = "/c"\n'
-                          'raised = { "/s" = "on" }\ncleared = { "/s" = "off" }\n[[fault]]\nclass = "air_supply.presure_low"\n'
-                          'code = "1"\n')
+                          'raised = { "/s" = "on" }\ncleared = { "/s" = "off" }\n'
+                          '[[fault]]\nclass = "air_supply.presure_low"\ncode = "1"\n')
         good_book = f"{ROOT}/deploy/codebooks/tunnel_lines.toml"
         for name, old, new, said in [
                 ("not TOML", '[agent]', '[agent', ["agent.toml:1", "not TOML"]),
-                ("unknown key", 'data_dir', 'data_folder', ["agent.toml:3", "data_folder", "agent.data_dir is missing"]),
+                ("unknown key", 'data_dir', 'data_folder', 
+                 ["agent.toml:3", "data_folder", "agent.data_dir is missing"]),
                 ("unknown kind", 'kind = "lines"', 'kind = "smoke"', ["agent.toml:8", "smoke", "modbus"]),
                 ("unknown source key", 'path =', 'pth =', ["agent.toml:9", "pth", "path"]),
                 ("no TLS", '127.0.0.1:1', 'example.net:1', ["agent.toml:5", "example.net", "TLS"]),
                 ("no port", '127.0.0.1:1', '127.0.0.1', ["agent.toml:5", "host:port"]),
                 ("no code book", good_book, "none.toml", ["none.toml"]),
-                ("unknown class", good_book, str(book), ["book.toml:9", "air_supply.presure_low", "air_supply.pressure_low"]),
+                ("unknown class", good_book, str(book),
+                 ["book.toml:9", "air_supply.presure_low", "air_supply.pressure_low"]),
                 ("code book of another source", good_book, f"{ROOT}/deploy/codebooks/gantry_modbus.toml",
                  ["agent.toml:12", "modbus"])]:
             with self.subTest(name):
@@ -184,10 +187,11 @@ class Cluster:
                         "--no-sync"], check=True, capture_output=True, timeout=120, cwd="/")
         self.port = free_ports(1)[0]
         options = [part for setting in settings for part in ("-c", setting)]
-        # setpriv of Program sets no other user: the inner one does, and then the signal at the parent's death is lost.
-        self.program = Program("foreign", [*as_user, binaries / "postgres", "-D", self.folder / "data", "-k", self.folder,
-                                           "-p", self.port, "-c", "listen_addresses=127.0.0.1", *options],
-                               folder / "foreign.log")
+        # setpriv of Program sets no other user: the inner one does, and then the signal at the parent's death
+        # is lost.
+        command = [*as_user, binaries / "postgres", "-D", self.folder / "data", "-k", self.folder, "-p", self.port,
+                   "-c", "listen_addresses=127.0.0.1", *options]
+        self.program = Program("foreign", command, folder / "foreign.log")
         self.program.wait_until(lambda: self._psql("postgres", "SELECT 1").returncode == 0, START_SECONDS,
                                 "PostgreSQL should answer")
 
@@ -332,7 +336,8 @@ class ServerDatabaseTest(StartTest):
         server = self.use(Server(self.folder)).start()
         postmaster = server.postmaster()
         self.assertTrue(server.kill_cluster())
-        server.program.wait_until(lambda: server.postmaster() not in (None, postmaster), 30, "a new postmaster should run")
+        server.program.wait_until(lambda: server.postmaster() not in (None, postmaster), 30,
+                                  "a new postmaster should run")
         server.program.wait_until(server.database_answers, 60, "the database should answer again")
         self.assertTrue(server.ready())
         self.assertEqual(server.terminate(), 0)

@@ -1,4 +1,5 @@
-"""The parts of the exactly-once campaign: controllers that print facts, what is compared, and the undisturbed delivery."""
+"""The parts of the exactly-once campaign: controllers that print facts, what is compared, and the undisturbed
+delivery."""
 
 import json
 import random
@@ -59,8 +60,8 @@ REPLAY_BATCH = 200
 
 
 class Feeder(threading.Thread):
-    """Controllers of one site that print numbered facts, whether anybody reads them or not. It looks into the agent's spool
-    all the while: what was seen there once is recorded, and must never be lost or changed."""
+    """Controllers of one site that print numbered facts, whether anybody reads them or not. It looks into the
+    agent's spool all the while: what was seen there once is recorded, and must never be lost or changed."""
 
     def __init__(self, agent, path, machines, seed):
         super().__init__(name=f"feeder of {agent.name}", daemon=True)
@@ -137,7 +138,8 @@ def sources(feed, book, machines):
 
 
 def stored_events(server, agent):
-    """{epoch: [(sequence, occurred, effective, payload)]} in the order of sequences; times in microseconds."""
+    """{epoch: [(sequence, occurred, effective, payload)]} in the order of sequences; times in
+    microseconds."""
     rows = server.sql(
         "SELECT encode(ep.epoch, 'hex'), ev.sequence, (extract(epoch FROM ev.occurred_at) * 1000000)::bigint, "
         "(extract(epoch FROM ev.effective_at) * 1000000)::bigint, encode(ev.payload, 'hex') FROM event ev "
@@ -150,7 +152,8 @@ def stored_events(server, agent):
 
 
 def washes_of(ledger):
-    """{(machine, cycle): outcome} of the ends of washes in an agent's ledger; a list of those that stand there twice."""
+    """{(machine, cycle): outcome} of the ends of washes in an agent's ledger; a list of those that stand
+    there twice."""
     found, twice = {}, []
     for epoch in ledger:
         for entry in epoch.entries:
@@ -191,8 +194,8 @@ def deliver_undisturbed(server, agent, ledger, stored):
 
 
 def figures(server, window):
-    """All that is computed of the window, as comparable values. How long an outage that has not ended has lasted is left out:
-    it grows while one looks."""
+    """All that is computed of the window, as comparable values. How long an outage that has not ended has
+    lasted is left out: it grows while one looks."""
     availability = server.call("Figures/GetAvailability", window=window, grouping="GROUPING_MACHINE")
     ranking = server.call("Figures/RankFaults", window=window, grouping="GROUPING_MACHINE")
     outages = server.call("Figures/ListOutages", window=window, rowsMax=10000)

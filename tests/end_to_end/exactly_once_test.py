@@ -1,8 +1,10 @@
 #!/usr/bin/python3
-"""Exactly once: SIGKILL hits agents, the server and PostgreSQL in random order while events flow. In the end what the agents
-recorded is what is stored, each event once and in order, and the figures are those of an undisturbed delivery.
+"""Exactly once: SIGKILL hits agents, the server and PostgreSQL in random order while events flow. In the end
+what the agents recorded is what is stored, each event once and in order, and the figures are those of an
+undisturbed delivery.
 
-BAYWARD_CAMPAIGN_SECONDS (default 60): how long. BAYWARD_SEED: which order of kills; printed, so that a run can be repeated.
+BAYWARD_CAMPAIGN_SECONDS (default 60): how long. BAYWARD_SEED: which order of kills; printed, so that a run
+can be repeated.
 """
 
 import collections
@@ -31,7 +33,8 @@ CLOCK_BLUR = 1  # where this machine's clock is not disciplined the server dates
 
 
 class AgentKiller(threading.Thread):
-    """Kills agents, sometimes stops one in order, and starts them again, whatever happens to the server meanwhile."""
+    """Kills agents, sometimes stops one in order, and starts them again, whatever happens to the server
+    meanwhile."""
 
     def __init__(self, agents, seed):
         super().__init__(name="killer of agents", daemon=True)
@@ -148,8 +151,8 @@ class ExactlyOnceTest(EndToEndTest):
         wait_until(lambda: not missing(), DELIVERY_SECONDS, lambda: f"all should be delivered; not yet: {missing()}")
 
     def end_with_a_wash(self, agent, feeder):
-        """Beyond the window that is compared every machine has one more event, so that it is observed to its end. A line is
-        only read by an agent that has its file open already: until then, another wash."""
+        """Beyond the window that is compared every machine has one more event, so that it is observed to its
+        end. A line is only read by an agent that has its file open already: until then, another wash."""
         def recorded():
             ticket = feeder.wash_on_every_machine().encode()
             try:
@@ -213,8 +216,8 @@ class ExactlyOnceTest(EndToEndTest):
         return stored
 
     def check_washes(self, agent, ledger):
-        """Every wash whose end was recorded is there once, as it ended. One that lost its agent on the way may also have been
-        given up before its end was told."""
+        """Every wash whose end was recorded is there once, as it ended. One that lost its agent on the way
+        may also have been given up before its end was told."""
         ended, twice = campaign.washes_of(ledger)
         self.assertEqual(twice, [])
         rows = self.server.sql(
@@ -224,7 +227,8 @@ class ExactlyOnceTest(EndToEndTest):
                          sorted((machine, cycle, outcome, 1) for (machine, cycle), outcome in ended.items()))
 
     def check_accounts(self):
-        """Per epoch: stored = watermark - tombstoned - rejected - parked - lost, and here nothing was any of these."""
+        """Per epoch: stored = watermark - tombstoned - rejected - parked - lost, and here nothing was any of
+        these."""
         rows = self.server.sql(
             "SELECT a.key, encode(e.epoch, 'hex'), coalesce(e.final_watermark, w.watermark), e.tombstoned, e.rejected, "
             "e.parked, e.lost, (SELECT count(*) FROM event v WHERE v.epoch_id = e.epoch_id), (SELECT count(DISTINCT "

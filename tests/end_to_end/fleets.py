@@ -12,7 +12,8 @@ def hours(valid_from, opening, valid_to=None):
 
 
 def site(key, agent, machines, since, zone="UTC", region="north", opening=None):
-    """`machines`: keys; `since`: a date, from which all is in service and, unless `opening` says otherwise, open."""
+    """`machines`: keys; `since`: a date, from which all is in service and, unless `opening` says otherwise,
+    open."""
     parts = [f'[[site]]\nkey = "{key}"\nname = "{key.title()}"\nregion = "{region}"\ntime_zone = "{zone}"\n'
              f'currency = "EUR"\nlatitude = 50.0\nlongitude = 10.0\nattendance = "unattended"\n',
              f'[[site.agent]]\nkey = "{agent}"\n', opening or hours(since, ALL_DAY)]

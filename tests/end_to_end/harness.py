@@ -1,5 +1,5 @@
-"""What the end-to-end tests stand on: programs that are ended by their process id, folders that are removed, waiting with a
-deadline. A test that fails shows the end of every program's log."""
+"""What the end-to-end tests stand on: programs that are ended by their process id, folders that are removed,
+waiting with a deadline. A test that fails shows the end of every program's log."""
 
 import concurrent.futures
 import os
@@ -20,8 +20,8 @@ PROTO = pathlib.Path(os.environ.get("BAYWARD_PROTO_DIR", ROOT / "proto"))
 
 POLL_SECONDS = 0.05
 
-# All programs are started by one thread that lives as long as the test: the signal at the parent's death means the death of
-# the thread that started them.
+# All programs are started by one thread that lives as long as the test: the signal at the parent's death
+# means the death of the thread that started them.
 _STARTER = concurrent.futures.ThreadPoolExecutor(1)
 
 
@@ -30,8 +30,8 @@ class Late(AssertionError):
 
 
 def wait_until(condition, seconds, what):
-    """The first true value of `condition()`, asked again and again; Late after `seconds`. `what` names what is waited for,
-    or is a function that says what was found last."""
+    """The first true value of `condition()`, asked again and again; Late after `seconds`. `what` names what
+    is waited for, or is a function that says what was found last."""
     deadline = time.monotonic() + seconds
     while True:
         value = condition()
@@ -43,8 +43,8 @@ def wait_until(condition, seconds, what):
 
 
 def free_ports(count):
-    """Ports of 127.0.0.1 that nobody listens on, below those that the kernel gives to clients: a program that is started
-    again gets its old one."""
+    """Ports of 127.0.0.1 that nobody listens on, below those that the kernel gives to clients: a program that
+    is started again gets its old one."""
     ports = []
     while len(ports) < count:
         port = random.SystemRandom().randrange(20000, 32000)
@@ -76,8 +76,8 @@ def kill_and_wait(pids, seconds=20):
 
 
 class Program:
-    """A program that runs, its standard output and error in a log file. It is told to stop where the test itself is
-    killed. `feed`: its standard input is a pipe."""
+    """A program that runs, its standard output and error in a log file. It is told to stop where the test
+    itself is killed. `feed`: its standard input is a pipe."""
 
     def __init__(self, name, command, log, feed=False, environment=None):
         self.name, self.log = name, pathlib.Path(log)

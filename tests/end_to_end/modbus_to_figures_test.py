@@ -1,6 +1,6 @@
 #!/usr/bin/python3
-"""From a controller that speaks Modbus TCP (pymodbus, not Bayward's code) through the shipped code book, an agent and a
-server to what an operator sees: live state, figures, metrics."""
+"""From a controller that speaks Modbus TCP (pymodbus, not Bayward's code) through the shipped code book, an
+agent and a server to what an operator sees: live state, figures, metrics."""
 
 import datetime
 import sys
@@ -56,8 +56,8 @@ class ModbusToFiguresTest(EndToEndTest):
         self.server = self.use(Server(self.folder)).start()
         since = datetime.date.today() - datetime.timedelta(days=2)
         self.server.declare(fleets.site("hill", "hill-box", ["bay-1"], since))
-        sources = (f'[[source]]\nname = "controller"\nkind = "modbus"\nhost = "127.0.0.1"\nport = {self.controller.port}\n'
-                   f'poll = "100ms"\nsilent_after = "2s"\n\n[[source.machine]]\nmachine = "bay-1"\n'
+        sources = (f'[[source]]\nname = "controller"\nkind = "modbus"\n'
+                   f'host = "127.0.0.1"\nport = {self.controller.port}\npoll = "100ms"\nsilent_after = "2s"\n\n[[source.machine]]\nmachine = "bay-1"\n'
                    f'codebook = "{ROOT}/deploy/codebooks/gantry_modbus.toml"\n')
         self.began = time.time()
         self.agent = self.use(AgentProcess(self.folder, "hill-box", self.server.agents_address, sources)).start()

@@ -74,7 +74,8 @@ class PrometheusTest(EndToEndTest):
 
         def values(expression):
             self.beat()
-            return {tuple(sorted(row["metric"].items())): float(row["value"][1]) for row in prometheus.query(expression)}
+            return {tuple(sorted(row["metric"].items())): float(row["value"][1])
+                    for row in prometheus.query(expression)}
 
         found = wait_until(lambda: values('up{job="bayward"} == 1'), 60, "Prometheus should find the server up")
         self.assertEqual(list(found.values()), [1])
@@ -86,8 +87,8 @@ class PrometheusTest(EndToEndTest):
         self.assertEqual({(row["machine"], row["condition"]) for row in series},
                          {(f"meadow/{bay}", condition) for bay in ("bay-1", "bay-2") for condition in CONDITIONS})
         self.assertEqual(sorted(values("sum by (machine) (bayward_machine_condition)").values()), [1, 1])
-        wait_until(lambda: min(values('increase(bayward_machine_condition_seconds_total{machine="meadow/bay-1",condition="down"}[30s])').values(),
-                               default=0) > 0, 40, "down time should grow while the fault stands")
+        growth = 'increase(bayward_machine_condition_seconds_total{machine="meadow/bay-1",condition="down"}[30s])'
+        wait_until(lambda: min(values(growth).values(), default=0) > 0, 40, "down time should grow while the fault stands")
         counted = values("sum(bayward_ingest_events_total)")
         self.assertEqual(list(counted.values()), [len(self.recording.events)])
 
@@ -108,7 +109,8 @@ class PrometheusTest(EndToEndTest):
         wait_until(lambda: series("meadow/bay-2") and series("meadow/bay-1"), 20, "both machines should have series")
         since = datetime.date.today() - datetime.timedelta(days=2)
         self.server.declare(fleets.site("meadow", "meadow-box", ["bay-1"], since), allow_drop=True)
-        wait_until(lambda: not series("meadow/bay-2"), 20, lambda: f"no series expected, found {series('meadow/bay-2')}")
+        wait_until(lambda: not series("meadow/bay-2"), 20,
+                   lambda: f"no series expected, found {series('meadow/bay-2')}")
         self.assertTrue(series("meadow/bay-1"))
 
 

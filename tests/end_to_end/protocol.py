@@ -1,5 +1,5 @@
-"""The published interface as grpcio and Python's protobuf see it: an agent's side of the uplink that shares no code with
-Bayward's own agent."""
+"""The published interface as grpcio and Python's protobuf see it: an agent's side of the uplink that shares
+no code with Bayward's own agent."""
 
 import atexit
 import importlib
@@ -90,7 +90,8 @@ class Recording:
 
 
 class Uplink:
-    """One stream. `read` gives the server's next message, or None once the stream has ended; then `status` says how."""
+    """One stream. `read` gives the server's next message, or None once the stream has ended; then `status`
+    says how."""
 
     def __init__(self, address, hello):
         self._channel = grpc.insecure_channel(address, options=[("grpc.use_local_subchannel_pool", 1),
@@ -108,7 +109,8 @@ class Uplink:
 
     def send_entries(self, epoch, entries):
         """`entries`: (sequence, serialized event)."""
-        self.send(batch={"epoch": epoch, "entries": [{"sequence": number, "event": event} for number, event in entries]})
+        self.send(batch={"epoch": epoch,
+                         "entries": [{"sequence": number, "event": event} for number, event in entries]})
 
     def send_batch(self, recording, first, last):
         """Sequences `first` to `last`."""
@@ -154,7 +156,8 @@ def make_hello(agent, held, booted_at=0.0, **other):
 
 
 def connect(address, hello):
-    """A stream that was welcomed, and the welcome. The end of an earlier stream may not have been seen yet."""
+    """A stream that was welcomed, and the welcome. The end of an earlier stream may not have been seen
+    yet."""
     def attempt():
         stream = Uplink(address, hello)
         message = stream.read()

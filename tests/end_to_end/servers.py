@@ -4,7 +4,6 @@ import http.client
 import json
 import os
 import pathlib
-import signal
 import subprocess
 import urllib.error
 import urllib.request
@@ -106,7 +105,8 @@ class Server:
         return [parent] + [pid for pid in _processes() if _parent(pid) == parent]
 
     def kill_cluster(self):
-        """SIGKILL to every process of PostgreSQL, the postmaster first: nobody is left to restart anything."""
+        """SIGKILL to every process of PostgreSQL, the postmaster first: nobody is left to restart
+        anything."""
         pids = self.cluster_pids()
         if not pids:
             return False

@@ -30,7 +30,7 @@ std::pair<int, int> ArbitraryWindow(const Grid& grid) {
 }
 
 TEST(AccountProperty, EqualsTheNaiveModelInAnyWindow) {
-  CheckProperty(400, [] {
+  CheckProperty(1500, [] {
     const Played played;
     const Model model = BuildModel(played.script, played.calendar, played.grid);
     std::string differences = CompareAccount(model, played.timeline, 0, played.grid.ticks);
@@ -41,7 +41,7 @@ TEST(AccountProperty, EqualsTheNaiveModelInAnyWindow) {
 }
 
 TEST(AccountProperty, SplittingAWindowAndAddingGivesTheSame) {
-  CheckProperty(300, [] {
+  CheckProperty(600, [] {
     const Played played;
     const auto [from, to] = ArbitraryWindow(played.grid);
     const int middle = *rc::gen::inRange(from, to + 1);
@@ -53,7 +53,7 @@ TEST(AccountProperty, SplittingAWindowAndAddingGivesTheSame) {
 }
 
 TEST(AccountProperty, RequiredTimeIsPartedWithoutHoleOrOverlap) {
-  CheckProperty(300, [] {
+  CheckProperty(600, [] {
     const Played played;
     const auto [from, to] = ArbitraryWindow(played.grid);
     const TimeAccount a = ComputeAccount(played.timeline, played.Window(from, to));
@@ -76,7 +76,7 @@ TEST(AccountProperty, RequiredTimeIsPartedWithoutHoleOrOverlap) {
 }
 
 TEST(AvailabilityProperty, LiesWithinItsBounds) {
-  CheckProperty(300, [] {
+  CheckProperty(600, [] {
     const Played played;
     const auto [from, to] = ArbitraryWindow(played.grid);
     const TimeAccount account = ComputeAccount(played.timeline, played.Window(from, to));
@@ -98,7 +98,7 @@ TEST(AvailabilityProperty, LiesWithinItsBounds) {
 }
 
 TEST(RankingProperty, EqualsTheNaiveModelAndSumsToDownTime) {
-  CheckProperty(400, [] {
+  CheckProperty(1500, [] {
     const Played played;
     const Model model = BuildModel(played.script, played.calendar, played.grid);
     const auto [from, to] = ArbitraryWindow(played.grid);
@@ -153,7 +153,7 @@ TEST(RankingProperty, SeveralMachinesAddUp) {
 }
 
 TEST(GainProperty, RemovingAClassNeverLowersAvailability) {
-  CheckProperty(300, [] {
+  CheckProperty(600, [] {
     const Played played;
     const FaultClassNumber removed = *rc::gen::inRange(1, 8);
     MachineHistory history = HistoryOf(played.script);

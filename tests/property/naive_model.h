@@ -7,7 +7,8 @@
 //  1. "Before" is strict in time: a closure that begins with a fault was not before it, and a machine that
 //     is occupied with the raising of its first fault was not down. What ties, ties by rule 13 only.
 //  2. What is open counts as far as somebody saw it: up to observed_until, or up to a loss that no snapshot
-//     has decided. The time after that is unknown, not down or withheld. Its outage is open.
+//     has decided (or the start of voided time around that). The time after that is unknown, not down or
+//     withheld. Its outage is open.
 //  3. Sight is lost for modes too: one that the next snapshot still shows held through the gap (whatever
 //     the reason), another ended at the loss. So "covered by a technician" needs him at both ends of the
 //     gap.

@@ -187,14 +187,21 @@ class Clerk {
     const int until = grid_.TickOf(script_.observed_until);
     const bool in_doubt = OpenMode() || std::any_of(reading_.spells.begin(), reading_.spells.end(),
                                                     [](const NaiveSpell& s) { return s.ended == kNever; });
-    reading_.known_to = snapshot_due_ && in_doubt ? lost_at_ : until;
     if (observing_) Paint(reading_.observed, observing_since_, until);
-    const int known_until = snapshot_due_ ? std::min(lost_at_, until) : until;
+    int known_until = snapshot_due_ ? std::min(lost_at_, until) : until;
+    while (Inside(known_until)) --known_until;
+    reading_.known_to = in_doubt ? known_until : until;
     for (NaiveSpell& spell : reading_.spells) {
       if (spell.ended == kNever) spell.known_until = known_until;
     }
     if (NaiveMode* mode = OpenMode()) mode->known_until = known_until;
     CutVoided();
+  }
+
+  // A border is inside voided time if the minutes on both sides of it are.
+  bool Inside(int border) const { return Voided(border) && Voided(border - 1); }
+  bool Voided(int tick) const {
+    return 0 <= tick && tick < grid_.ticks && reading_.voided[static_cast<std::size_t>(tick)];
   }
 
   // Cuts [from, to) to what lies outside voided time, save where it spans all of a stretch.
@@ -204,25 +211,19 @@ class Clerk {
   };
   Cut CutOne(int& from, int& to) const {
     Cut cut;
-    const int ticks = grid_.ticks;
-    const auto voided = [this, ticks](int tick) {
-      return 0 <= tick && tick < ticks && reading_.voided[static_cast<std::size_t>(tick)];
-    };
-    // A border is inside voided time if the minutes on both sides of it are.
-    if (voided(from) && voided(from - 1)) {
-      while (voided(from)) ++from;
+    while (Inside(from) || (cut.begins_later && Voided(from))) {
+      ++from;
       cut.begins_later = true;
     }
-    if (to != kNever && voided(to) && voided(to - 1)) {
-      while (voided(to - 1)) --to;
+    while (to != kNever && Inside(to)) {
+      --to;
       cut.ends_earlier = true;
     }
     return cut;
   }
   void CutVoided() {
     for (int tick = 0; tick < grid_.ticks; ++tick) {
-      if (reading_.voided[static_cast<std::size_t>(tick)])
-        reading_.observed[static_cast<std::size_t>(tick)] = false;
+      if (Voided(tick)) reading_.observed[static_cast<std::size_t>(tick)] = false;
     }
     for (NaiveSpell& spell : reading_.spells) {
       const Cut cut = CutOne(spell.raised, spell.ended);
@@ -235,10 +236,7 @@ class Clerk {
     for (NaiveMode& mode : reading_.modes) CutOne(mode.from, mode.to);
     std::erase_if(reading_.spells, [](const NaiveSpell& spell) { return spell.ended <= spell.raised; });
     std::erase_if(reading_.modes, [](const NaiveMode& mode) { return mode.to <= mode.from; });
-    std::erase_if(reading_.cycles, [this](const NaiveCycle& cycle) {
-      return 0 <= cycle.finished && cycle.finished < grid_.ticks &&
-             reading_.voided[static_cast<std::size_t>(cycle.finished)];
-    });
+    std::erase_if(reading_.cycles, [this](const NaiveCycle& cycle) { return Voided(cycle.finished); });
   }
 
   const Script& script_;

@@ -20,7 +20,9 @@ rc::Gen<Step> ArbitraryStep() {
                                                 {2, Op::kSnapshot},
                                                 {2, Op::kMissOne},
                                                 {1, Op::kClockStep},
-                                                {1, Op::kDataMissing}});
+                                                {1, Op::kDataMissing},
+                                                {1, Op::kReject},
+                                                {1, Op::kHandOver}});
   const auto gap =
       rc::gen::weightedOneOf<int>({{2, rc::gen::just(0)}, {6, Between(1, 40)}, {4, Between(1, 400)}});
   return rc::gen::map(

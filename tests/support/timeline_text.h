@@ -57,6 +57,7 @@ class HistoryBuilder {
   HistoryBuilder& Rehearsed();  // the fault added last
   HistoryBuilder& Closed(int from, int to, ModeReason reason = ModeReason::kFrost);
   HistoryBuilder& Occupied(int from, int to);
+  HistoryBuilder& HandedOver();  // the mode added last did not end: its assignment did
   HistoryBuilder& Voided(int from, int to);
   HistoryBuilder& Wash(int from, int to, CycleOutcome outcome = CycleOutcome::kCompleted);
   HistoryBuilder& Settled(int from, int to, Condition as, int recorded_at);

@@ -86,12 +86,12 @@ std::string JoinedModes(const HistoryBuilder& builder) {
 
 TEST(HandOverTest, AModeTheNextAgentShowsAtOnceGoesOn) {
   const HistoryBuilder builder = HistoryBuilder().Observed(0, 40).Observed(45, kOpen);
-  EXPECT_EQ(JoinedModes(HistoryBuilder(builder).Closed(10, 40).Closed(46, 60)), "closed/frost 10-60");
-  EXPECT_EQ(JoinedModes(HistoryBuilder(builder).Closed(10, 40).Closed(47, 60)),
+  EXPECT_EQ(JoinedModes(HistoryBuilder(builder).Closed(10, 40).HandedOver().Closed(46, 60)), "closed/frost 10-60");
+  EXPECT_EQ(JoinedModes(HistoryBuilder(builder).Closed(10, 40).HandedOver().Closed(47, 60)),
             "closed/frost 10-40; closed/frost 47-60");
-  EXPECT_EQ(JoinedModes(HistoryBuilder(builder).Closed(10, 40).Closed(45, 60, ModeReason::kUpkeep)),
+  EXPECT_EQ(JoinedModes(HistoryBuilder(builder).Closed(10, 40).HandedOver().Closed(45, 60, ModeReason::kUpkeep)),
             "closed/frost 10-45; closed/upkeep 45-60");
-  EXPECT_EQ(JoinedModes(HistoryBuilder(builder).Closed(10, 40).Occupied(45, 60)),
+  EXPECT_EQ(JoinedModes(HistoryBuilder(builder).Closed(10, 40).HandedOver().Occupied(45, 60)),
             "closed/frost 10-40; occupied 45-60");
 }
 
@@ -101,9 +101,15 @@ TEST(HandOverTest, AModeThatEndedInSightDoesNotGoOn) {
             "closed/frost 10-30; closed/frost 45-60");
 }
 
+TEST(HandOverTest, WithoutAHandOverAClosureThatEndedAtALossDoesNotGoOn) {
+  const HistoryBuilder builder = HistoryBuilder().Observed(0, 40).Observed(45, kOpen);
+  EXPECT_EQ(JoinedModes(HistoryBuilder(builder).Closed(10, 40).Closed(46, 60)),
+            "closed/frost 10-40; closed/frost 46-60");
+}
+
 TEST(HandOverTest, AFaultUnderAClosureStaysWithheldOverTheHandOver) {
   HistoryBuilder builder = HistoryBuilder().Observed(0, 40).Observed(45, kOpen);
-  builder.Closed(10, 40).Fault(kJam, 20, 40, SpellEnd::kHandedOver).Closed(45, 70).Found(kJam, 45, 60);
+  builder.Closed(10, 40).HandedOver().Fault(kJam, 20, 40, SpellEnd::kHandedOver).Closed(45, 70).Found(kJam, 45, 60);
   MachineHistory history = builder.Build();
   JoinHandOvers(history);
   EXPECT_EQ(Text(ComputeConditions(history, IntervalSet{Span(0, 80)}, false)),
