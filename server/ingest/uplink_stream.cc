@@ -50,97 +50,90 @@ absl::Time UplinkStream::last_heard() const {
   return last_heard_;
 }
 
-UplinkStream::Next UplinkStream::Decide() {
-  Next next;
-  if (finished_) return next;
-  if (!writing_ && !outgoing_.empty() && !cancelled_) {
-    writing_ = true;
-    next.write = &outgoing_.front();
+void UplinkStream::Step(absl::FunctionRef<void()> change) {
+  bool read = false;
+  const v1::ServerMessage* write = nullptr;
+  {
+    absl::MutexLock lock(&mutex_);
+    change();
+    if (finished_) return;
+    ++busy_;
+    if (!writing_ && !outgoing_.empty() && !cancelled_) {
+      writing_ = true;
+      write = &outgoing_.front();
+    }
+    if (!ending_ && !read_over_ && !cancelled_ && !reading_ &&
+        jobs_ < static_cast<int>(ingest_.options_.batches_in_flight_max) * 2 && !ingest_.counts_.held_for_disk.load()) {
+      reading_ = true;
+      read = true;
+    }
   }
-  const bool over = ending_ || read_over_ || cancelled_;
-  if (!over && !reading_ && jobs_ < static_cast<int>(ingest_.options_.batches_in_flight_max) * 2 &&
-      !ingest_.counts_.held_for_disk.load()) {
-    reading_ = true;
-    next.read = true;
-  }
-  if (over && jobs_ == 0 && !writing_ && (outgoing_.empty() || cancelled_)) {
+  if (write != nullptr) StartWrite(write);
+  if (read) StartRead(&incoming_);
+  grpc::Status status;
+  {
+    absl::MutexLock lock(&mutex_);
+    --busy_;
+    const bool over = ending_ || read_over_ || cancelled_;
+    if (finished_ || !over || busy_ > 0 || jobs_ > 0 || writing_ || (!outgoing_.empty() && !cancelled_)) return;
     finished_ = true;
-    next.finish = true;
-    next.status = end_status_;
+    status = end_status_;
   }
-  return next;
-}
-
-void UplinkStream::Act(const Next& next) {
-  if (next.write != nullptr) StartWrite(next.write);
-  if (next.read) StartRead(&incoming_);
-  if (next.finish) grpc::ServerBidiReactor<v1::AgentMessage, v1::ServerMessage>::Finish(next.status);
+  Finish(status);
 }
 
 void UplinkStream::End(const grpc::Status& status) {
-  Next next;
-  {
-    absl::MutexLock lock(&mutex_);
-    if (!ending_) {
-      ending_ = true;
-      end_status_ = status;
-    }
-    next = Decide();
-  }
-  Act(next);
+  Step([&] {
+    mutex_.AssertHeld();
+    if (ending_) return;
+    ending_ = true;
+    end_status_ = status;
+  });
 }
 
 void UplinkStream::Tell(v1::ServerMessage message) {
-  Next next;
-  {
-    absl::MutexLock lock(&mutex_);
+  Step([&] {
+    mutex_.AssertHeld();
     if (!ending_ && !finished_) outgoing_.push_back(std::move(message));
-    next = Decide();
-  }
-  Act(next);
+  });
 }
 
 void UplinkStream::Resume() {
-  Next next;
-  {
-    absl::MutexLock lock(&mutex_);
-    next = Decide();
-  }
-  Act(next);
+  Step([] {});
 }
 
 void UplinkStream::OnReadDone(bool ok) {
-  if (ok) Handle(incoming_);
-  Next next;
-  {
-    absl::MutexLock lock(&mutex_);
+  if (ok) {
+    // Counted as busy, so that a cancellation meanwhile does not finish the stream under the jobs this message makes.
+    {
+      absl::MutexLock lock(&mutex_);
+      if (finished_) return;
+      ++busy_;
+    }
+    Handle(incoming_);
+  }
+  Step([&] {
+    mutex_.AssertHeld();
+    if (ok) --busy_;
     reading_ = false;
     if (!ok) read_over_ = true;
-    next = Decide();
-  }
-  Act(next);
+  });
 }
 
 void UplinkStream::OnWriteDone(bool ok) {
-  Next next;
-  {
-    absl::MutexLock lock(&mutex_);
+  Step([&] {
+    mutex_.AssertHeld();
     writing_ = false;
     outgoing_.pop_front();
     if (!ok) cancelled_ = true;
-    next = Decide();
-  }
-  Act(next);
+  });
 }
 
 void UplinkStream::OnCancel() {
-  Next next;
-  {
-    absl::MutexLock lock(&mutex_);
+  Step([&] {
+    mutex_.AssertHeld();
     cancelled_ = true;
-    next = Decide();
-  }
-  Act(next);
+  });
 }
 
 void UplinkStream::OnDone() {
@@ -252,9 +245,8 @@ void UplinkStream::Send(decltype(Job::what) what, bool backlog) {
 }
 
 void UplinkStream::Reply(const absl::Status& status, std::vector<v1::ServerMessage> messages) {
-  Next next;
-  {
-    absl::MutexLock lock(&mutex_);
+  Step([&] {
+    mutex_.AssertHeld();
     --jobs_;
     for (v1::ServerMessage& message : messages) {
       if (message.has_welcome()) Fill(*message.mutable_welcome());
@@ -264,9 +256,7 @@ void UplinkStream::Reply(const absl::Status& status, std::vector<v1::ServerMessa
       ending_ = true;
       end_status_ = GrpcStatus(status);
     }
-    next = Decide();
-  }
-  Act(next);
+  });
 }
 
 void UplinkStream::Fill(v1::Welcome& welcome) const {

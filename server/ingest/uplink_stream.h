@@ -1,12 +1,14 @@
 // One agent's stream: a gRPC reactor that parses, checks the order of messages and hands jobs to the agent's writer.
-// gRPC calls its On… methods; writers call Reply(). It has at most one read and one write in flight, calls Finish once
-// and only when no job is out, decides under its mutex and acts outside it, and deletes itself in OnDone().
+// gRPC calls its On… methods; writers call Reply(). It has at most one read and one write in flight, decides under its
+// mutex and acts outside it, calls Finish once and only when no job is out and no thread is between deciding and
+// acting, and deletes itself in OnDone().
 #pragma once
 
 #include <deque>
 #include <memory>
 #include <vector>
 
+#include "absl/functional/function_ref.h"
 #include "absl/synchronization/mutex.h"
 #include "absl/time/time.h"
 #include "bayward/v1/uplink.grpc.pb.h"
@@ -41,15 +43,9 @@ class UplinkStream : public grpc::ServerBidiReactor<v1::AgentMessage, v1::Server
   void Send(decltype(Job::what) what, bool backlog) ABSL_LOCKS_EXCLUDED(mutex_);
   void Reply(const absl::Status& status, std::vector<v1::ServerMessage> messages) ABSL_LOCKS_EXCLUDED(mutex_);
   void Fill(v1::Welcome& welcome) const;
-  // What to do next, decided under the lock and done by Act() outside it.
-  struct Next {
-    bool read = false;
-    const v1::ServerMessage* write = nullptr;
-    bool finish = false;
-    grpc::Status status;
-  };
-  Next Decide() ABSL_EXCLUSIVE_LOCKS_REQUIRED(mutex_);
-  void Act(const Next& next) ABSL_LOCKS_EXCLUDED(mutex_);
+  // Changes the state under the lock, then starts outside it what may now be started. Nothing of the stream may be
+  // touched after it: it may have finished the stream, and another thread may have deleted it.
+  void Step(absl::FunctionRef<void()> change) ABSL_LOCKS_EXCLUDED(mutex_);
 
   Ingest& ingest_;
   v1::AgentMessage incoming_;  // belongs to the read in flight
@@ -62,6 +58,7 @@ class UplinkStream : public grpc::ServerBidiReactor<v1::AgentMessage, v1::Server
   absl::Time last_heard_ ABSL_GUARDED_BY(mutex_);
   std::deque<v1::ServerMessage> outgoing_ ABSL_GUARDED_BY(mutex_);  // the first is being written while writing_
   int jobs_ ABSL_GUARDED_BY(mutex_) = 0;                            // out at the writer
+  int busy_ ABSL_GUARDED_BY(mutex_) = 0;                            // threads that handle a message or start something
   bool reading_ ABSL_GUARDED_BY(mutex_) = true;
   bool read_over_ ABSL_GUARDED_BY(mutex_) = false;  // the agent will send no more
   bool writing_ ABSL_GUARDED_BY(mutex_) = false;

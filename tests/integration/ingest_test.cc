@@ -1,4 +1,6 @@
 // Agents deliver over real gRPC into a real PostgreSQL: every answer the uplink promises, and what is stored then.
+#include <functional>
+
 #include <gtest/gtest.h>
 
 #include "absl/strings/str_cat.h"
@@ -13,6 +15,15 @@ namespace {
 
 constexpr auto kPressureLow = v1::FAULT_CLASS_AIR_SUPPLY_PRESSURE_LOW;
 constexpr auto kMainsLost = v1::FAULT_CLASS_POWER_MAINS_LOST;
+
+bool WithinSeconds(int seconds, const std::function<bool()>& holds) {
+  const absl::Time end = absl::Now() + absl::Seconds(seconds);
+  while (!holds()) {
+    if (absl::Now() > end) return false;
+    absl::SleepFor(absl::Milliseconds(5));
+  }
+  return true;
+}
 
 class IngestTest : public ::testing::Test {
  protected:
@@ -396,6 +407,82 @@ TEST_F(IngestTest, HeartbeatAtTheWatermarkAdvancesWhatIsKnownToBeObserved) {
   ASSERT_TRUE(client->SendBatch(epoch_, 7, {CycleBegan("bay-1", At(80), "c2")}));
   client->Read();
   EXPECT_EQ(absl::ToUnixMicros(History("bay-1").observed_until), At(90));
+}
+
+TEST_F(IngestTest, FullServerRefusesInWordsAndTakesAgainOnceThereIsRoom) {
+  const std::string other = absl::StrCat(site_, "-b");
+  fleet_->AddSite(other, {"bay-1"});
+  ++sites_;  // the fleet holder numbers sites as they come
+  IngestOptions options;
+  options.streams_max = 1;
+  IngestServer small(cluster_->database(), *fleet_, options);
+  UplinkClient first(small.Channel(), site_);
+  ASSERT_TRUE(first.SendHello({{epoch_, "", 1, 0}}));
+  ASSERT_TRUE(first.Read().has_welcome());
+  const auto greet = [&] {
+    UplinkClient second(small.Channel(), other);
+    second.SendHello({{EpochBytes(sites_ * 10), "", 1, 0}});
+    const bool welcome = second.Read().has_welcome();
+    if (welcome) second.Cancel();
+    return std::pair(welcome, second.Finish());
+  };
+  const auto [welcome, status] = greet();
+  EXPECT_FALSE(welcome);
+  EXPECT_EQ(status.error_code(), grpc::StatusCode::RESOURCE_EXHAUSTED);
+  EXPECT_NE(status.error_message().find("1 agents are connected"), std::string::npos) << status.error_message();
+  first.Finish();
+  EXPECT_TRUE(WithinSeconds(10, [&] { return greet().first; }));
+}
+
+TEST_F(IngestTest, FullQueueIsRefusedInWords) {
+  IngestOptions options;
+  options.writer.queue_jobs_max = 0;
+  IngestServer full(cluster_->database(), *fleet_, options);
+  UplinkClient client(full.Channel(), site_);
+  ASSERT_TRUE(client.SendHello({{epoch_, "", 1, 0}}));
+  EXPECT_FALSE(client.Read().has_welcome());
+  const grpc::Status status = client.Finish();
+  EXPECT_EQ(status.error_code(), grpc::StatusCode::RESOURCE_EXHAUSTED);
+  EXPECT_NE(status.error_message().find("queue is full"), std::string::npos) << status.error_message();
+}
+
+// A full disk: nothing is read until there is room, and nothing is lost.
+TEST_F(IngestTest, HeldStreamsAreNotReadAndGoOnAfterwards) {
+  auto client = Connect();
+  server_->ingest().Hold(true);
+  const auto events = OneWash();
+  for (std::uint64_t i = 0; i < events.size(); ++i) ASSERT_TRUE(client->SendBatch(epoch_, i + 1, {events[i]}));
+  // One read was under way before.
+  EXPECT_EQ(client->Read().ack().through_sequence(), 1u);
+  absl::SleepFor(absl::Milliseconds(300));
+  EXPECT_EQ(Count("event"), 1);
+  server_->ingest().Hold(false);
+  for (std::uint64_t i = 1; i < events.size(); ++i) EXPECT_EQ(client->Read().ack().through_sequence(), i + 1);
+  EXPECT_EQ(Count("event"), 6);
+}
+
+// Streams that break at any moment, with batches on their way: each is let go of, and the next goes on.
+TEST_F(IngestTest, StreamsThatBreakMidwayAreLetGoOf) {
+  std::uint64_t sent = 0;
+  for (int round = 0; round < 60; ++round) {
+    std::unique_ptr<UplinkClient> client;
+    v1::ServerMessage welcome;
+    ASSERT_TRUE(WithinSeconds(10, [&] {  // the stream before may still be there
+      client = std::make_unique<UplinkClient>(server_->Channel(), site_);
+      client->SendHello({{epoch_, "", 1, sent}});
+      welcome = client->Read();
+      return welcome.has_welcome();
+    }));
+    const std::uint64_t through = welcome.welcome().resume(0).sequence();
+    EXPECT_LE(through, sent);
+    for (std::uint64_t i = 1; i <= 8; ++i) {
+      client->SendBatch(epoch_, through + i, {CycleBegan("bay-1", At(static_cast<int>(through + i)), "c")});
+    }
+    sent = std::max(sent, through + 8);
+    absl::SleepFor(absl::Microseconds(300 * (round % 17)));
+    client->Cancel();
+  }
+  EXPECT_TRUE(WithinSeconds(10, [] { return server_->counts().streams == 0; }));
 }
 
 TEST_F(IngestTest, DatabaseThatBreaksMidwayLosesNothing) {
