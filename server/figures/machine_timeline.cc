@@ -3,7 +3,6 @@
 #include <utility>
 
 #include "server/figures/availability.h"
-#include "server/timeline/hand_over.h"
 #include "server/timeline/material.h"
 #include "server/timeline/required_time.h"
 
@@ -31,7 +30,6 @@ MachineTimeline::MachineTimeline(MachineHistory history_in, const Calendar& cale
       required(RequiredTime(calendar, extent)),
       excluded(ExcludedTime(calendar, extent)),
       voided(history.voided) {
-  JoinHandOvers(history);
   history.cycles = UsableCycles(history, count_rehearsal);
   conditions = ComputeConditions(history, required, count_rehearsal);
   outages = ComputeOutages(history, required, conditions, count_rehearsal);

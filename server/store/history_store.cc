@@ -10,16 +10,12 @@
 #include "proto/common/status.h"
 #include "server/store/state_codec.h"
 #include "server/timeline/fold.h"
+#include "server/timeline/hand_over.h"
 
 namespace bayward {
 namespace {
 
-// What one assignment contributes, before it is clipped to itself.
-struct Part {
-  MachineHistory material;
-  absl::Time observed_until = absl::InfinitePast();
-};
-using Parts = std::map<std::pair<MachineId, std::int32_t>, Part>;
+using Parts = std::map<std::pair<MachineId, std::int32_t>, AssignmentHistory>;  // by machine and assignment
 
 std::string Ids(std::span<const MachineId> machines) {
   std::string out = "{";
@@ -37,9 +33,10 @@ class RowReader {
 
   void Spells(Parts& parts) {
     for (const auto& row : Select("spell", "raised_at", "cleared_at",
+                                  fmt::format("ended = {}", static_cast<int>(SpellEnd::kHandedOver)),
                                   "fault_class, priority, further_raises, effect, origin, ended, began_unobserved, "
                                   "rehearsal, raw_code, raw_text, " + Provenance())) {
-      Spell& spell = PartOf(parts, row).material.spells.emplace_back();
+      Spell& spell = PartOf(parts, row).recorded.spells.emplace_back();
       spell.raised_at = Time(row, 2);
       spell.cleared_at = Time(row, 3);
       spell.fault_class = row[4].as<int>();
@@ -57,8 +54,9 @@ class RowReader {
   }
 
   void Modes(Parts& parts) {
-    for (const auto& row : Select("mode_span", "from_at", "to_at", "mode, reason, rehearsal, handed_over, " + Provenance())) {
-      ModeSpan& mode = PartOf(parts, row).material.modes.emplace_back();
+    for (const auto& row : Select("mode_span", "from_at", "to_at", "handed_over",
+                                  "mode, reason, rehearsal, handed_over, " + Provenance())) {
+      ModeSpan& mode = PartOf(parts, row).recorded.modes.emplace_back();
       mode.from = Time(row, 2);
       mode.to = Time(row, 3);
       mode.mode = static_cast<Mode>(row[4].as<int>());
@@ -70,8 +68,9 @@ class RowReader {
   }
 
   void Observed(Parts& parts) {
-    for (const auto& row : Select("observed_span", "from_at", "to_at", "loss_reason, rehearsal, " + Provenance())) {
-      ObservedSpan& span = PartOf(parts, row).material.observed.emplace_back();
+    for (const auto& row : Select("observed_span", "from_at", "to_at", "false",
+                                  "loss_reason, rehearsal, " + Provenance())) {
+      ObservedSpan& span = PartOf(parts, row).recorded.observed.emplace_back();
       span.from = Time(row, 2);
       span.to = Time(row, 3);
       span.loss_reason = static_cast<std::uint8_t>(row[4].as<int>());
@@ -81,15 +80,15 @@ class RowReader {
   }
 
   void Voided(Parts& parts) {
-    for (const auto& row : Select("voided_span", "from_at", "to_at", "1")) {
-      PartOf(parts, row).material.voided.push_back({Time(row, 2), Time(row, 3)});
+    for (const auto& row : Select("voided_span", "from_at", "to_at", "false", "1")) {
+      PartOf(parts, row).recorded.voided.push_back({Time(row, 2), Time(row, 3)});
     }
   }
 
   void Cycles(Parts& parts) {
-    for (const auto& row : Select("cycle", "started_at", "finished_at", "outcome, abort_cause, sold_as, paid_by, "
-                                                                        "rehearsal, cycle, programme")) {
-      Cycle& cycle = PartOf(parts, row).material.cycles.emplace_back();
+    for (const auto& row : Select("cycle", "started_at", "finished_at", "false",
+                                  "outcome, abort_cause, sold_as, paid_by, rehearsal, cycle, programme")) {
+      Cycle& cycle = PartOf(parts, row).recorded.cycles.emplace_back();
       cycle.started_at = Time(row, 2);
       cycle.finished_at = Time(row, 3);
       cycle.outcome = static_cast<CycleOutcome>(row[4].as<int>());
@@ -107,13 +106,14 @@ class RowReader {
              "SELECT m.machine_id, m.assignment_id, m.state, {} FROM machine_state m "
              "LEFT JOIN agent_watermark w USING (agent_id) WHERE m.machine_id = ANY('{}'::int[])",
              MicrosOf("coalesce(w.observed_until, '-infinity')"), ids_))) {
-      Part& part = PartOf(parts, row);
+      AssignmentHistory& part = PartOf(parts, row);
       const std::string hex = row[2].c_str();
       BAYWARD_ASSIGN_OR_RETURN(
           const MachineState state,
           DecodeState(absl::HexStringToBytes(absl::string_view(hex.data() + 2, hex.size() - 2))));
-      AppendOpen(state, part.material);
-      part.observed_until = FromMicros(row[3].as<std::int64_t>());
+      AppendOpen(state, part.recorded);
+      part.first_snapshot = state.first_snapshot;
+      part.recorded.observed_until = FromMicros(row[3].as<std::int64_t>());
     }
     return absl::OkStatus();
   }
@@ -128,11 +128,13 @@ class RowReader {
   }
 
  private:
-  pqxx::result Select(const char* table, const char* from, const char* to, const std::string& columns) {
+  // Rows that touch the extent, and earlier ones of which `may_go_on` holds.
+  pqxx::result Select(const char* table, const char* from, const char* to, const std::string& may_go_on,
+                      const std::string& columns) {
     return tx_.exec(fmt::format(
-        "SELECT machine_id, assignment_id, {}, {}, {} FROM {} WHERE machine_id = ANY('{}'::int[]) AND {} >= '{}' "
-        "AND {} <= '{}'",
-        MicrosOf(from), MicrosOf(to), columns, table, ids_, to, from_, from, to_));
+        "SELECT machine_id, assignment_id, {}, {}, {} FROM {} WHERE machine_id = ANY('{}'::int[]) "
+        "AND ({} >= '{}' OR {}) AND {} <= '{}'",
+        MicrosOf(from), MicrosOf(to), columns, table, ids_, to, from_, may_go_on, from, to_));
   }
 
   static std::string Provenance() {
@@ -152,7 +154,7 @@ class RowReader {
     return FromMicros(row[static_cast<pqxx::row::size_type>(column)].as<std::int64_t>());
   }
 
-  static Part& PartOf(Parts& parts, const pqxx::row& row) {
+  static AssignmentHistory& PartOf(Parts& parts, const pqxx::row& row) {
     return parts[{MachineId{row[0].as<int>()}, row[1].as<int>()}];
   }
 
@@ -161,44 +163,6 @@ class RowReader {
   const std::string from_;
   const std::string to_;
 };
-
-// Cuts rows that carry [from, to) to `own`, and drops what lies outside. `on_cut` is called with each row that goes on
-// beyond the end.
-template <class Row, class OnCut>
-void ClipInto(std::vector<Row>& from, absl::Time Row::*start, absl::Time Row::*end, const Interval& own,
-              std::vector<Row>& to, OnCut on_cut) {
-  for (Row& row : from) {
-    if (row.*end < own.start || row.*start > own.end) continue;
-    row.*start = std::max(row.*start, own.start);
-    if (row.*end > own.end) {
-      row.*end = own.end;
-      on_cut(row);
-    }
-    to.push_back(std::move(row));
-  }
-}
-
-// What an assignment cut off did not end: the next agent may show it.
-void Join(Part part, const Interval& own, MachineHistory& history) {
-  const auto nothing = [](auto&) {};
-  ClipInto(part.material.spells, &Spell::raised_at, &Spell::cleared_at, own, history.spells,
-           [](Spell& spell) { spell.end = SpellEnd::kHandedOver; });
-  ClipInto(part.material.modes, &ModeSpan::from, &ModeSpan::to, own, history.modes,
-           [](ModeSpan& mode) { mode.handed_over = true; });
-  // An agent that had gone before did not observe up to the end of its assignment.
-  ClipInto(part.material.observed, &ObservedSpan::from, &ObservedSpan::to, own, history.observed,
-           [&](ObservedSpan& span) { span.to = std::clamp(part.observed_until, span.from, own.end); });
-  ClipInto(part.material.voided, &Interval::start, &Interval::end, own, history.voided, nothing);
-  for (Cycle& cycle : part.material.cycles) {
-    if (own.contains(cycle.finished_at)) history.cycles.push_back(std::move(cycle));
-  }
-  history.observed_until = std::max(history.observed_until, std::min(part.observed_until, own.end));
-}
-
-template <class Row>
-void SortBy(std::vector<Row>& rows, absl::Time Row::*key) {
-  std::stable_sort(rows.begin(), rows.end(), [key](const Row& a, const Row& b) { return a.*key < b.*key; });
-}
 
 }  // namespace
 
@@ -222,24 +186,26 @@ absl::StatusOr<std::vector<MachineHistory>> PostgresHistoryStore::Load(const Fle
   std::vector<MachineHistory> histories;
   histories.reserve(machines.size());
   for (const MachineId machine : machines) {
-    MachineHistory& history = histories.emplace_back();
-    history.machine = machine;
-    history.delivery_expected = false;
+    std::vector<AssignmentHistory> assignments;
+    bool delivery_expected = false;
     auto assigned = fleet.assignments_of.find(machine);
     if (assigned != fleet.assignments_of.end()) {
       for (const std::size_t i : assigned->second) {
         const Assignment& assignment = fleet.assignments[i];
         // Somebody still watches, and may deliver what is missing.
-        if (assignment.to == absl::InfiniteFuture()) history.delivery_expected = true;
+        if (assignment.to == absl::InfiniteFuture()) delivery_expected = true;
         auto part = parts.find({machine, assignment.id});
-        if (part != parts.end()) Join(std::move(part->second), {assignment.from, assignment.to}, history);
+        if (part == parts.end()) continue;
+        part->second.assigned = {assignment.from, assignment.to};
+        assignments.push_back(std::move(part->second));
       }
     }
-    SortBy(history.spells, &Spell::raised_at);
-    SortBy(history.modes, &ModeSpan::from);
-    SortBy(history.observed, &ObservedSpan::from);
-    SortBy(history.voided, &Interval::start);
-    SortBy(history.cycles, &Cycle::finished_at);
+    std::sort(assignments.begin(), assignments.end(), [](const AssignmentHistory& a, const AssignmentHistory& b) {
+      return a.assigned.start < b.assigned.start;
+    });
+    MachineHistory& history = histories.emplace_back(PutEndToEnd(std::move(assignments)));
+    history.machine = machine;
+    history.delivery_expected = delivery_expected;
     if (auto settled = settlements.find(machine); settled != settlements.end()) {
       history.settlements = std::move(settled->second);
     }

@@ -108,6 +108,8 @@ std::string EncodeState(const MachineState& state) {
   mode->set_rehearsal(state.mode.rehearsal);
   Encode(state.mode.provenance, mode->mutable_provenance());
   for (const OpenCycle& cycle : state.cycles) Encode(cycle, out.add_cycles());
+  out.set_first_snapshot_epoch(state.first_snapshot.epoch.value);
+  out.set_first_snapshot_sequence(state.first_snapshot.sequence);
   out.set_last_epoch(state.last.epoch.value);
   out.set_last_sequence(state.last.sequence);
   out.set_last_at_us(Micros(state.last_at));
@@ -139,6 +141,7 @@ absl::StatusOr<MachineState> DecodeState(std::string_view bytes) {
   state.mode.rehearsal = in.mode().rehearsal();
   state.mode.provenance = Decode(in.mode().provenance());
   for (const auto& cycle : in.cycles()) state.cycles.push_back(Decode(cycle));
+  state.first_snapshot = {{in.first_snapshot_epoch()}, in.first_snapshot_sequence()};
   state.last = {{in.last_epoch()}, in.last_sequence()};
   state.last_at = Time(in.last_at_us());
   state.lost_at = Time(in.lost_at_us());

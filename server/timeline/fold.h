@@ -39,6 +39,7 @@ struct MachineState {
   bool down_under_mode = false;
   absl::Time down_until = absl::InfinitePast();  // when the last fault that had it down ended
   std::vector<OpenCycle> cycles;  // at most kOpenCyclesMax, in the order started
+  EventRef first_snapshot;  // of the assignment, which tells what of the one before goes on; no epoch: none yet
   EventRef last;  // last event folded
   absl::Time last_at = absl::InfinitePast();  // its effective_at
 };
@@ -61,7 +62,8 @@ struct FoldOutput {
 //
 // No event is refused; each has one meaning:
 // - Start of observation while observed: nothing was lost; a snapshot is due.
-// - Loss of observation: at its `from`, but not before the last event folded, which somebody must have seen.
+// - Loss of observation: at its `from`, but not before the last event folded, which somebody must have seen. That
+//   is also where sight was lost when the agent cannot tell since when.
 // - Raise or clear out of sight, or between the start of observation and its snapshot: taken at its word, since
 //   its signal was seen to move. Out of sight without a start of observation the machine stays unobserved.
 // - Snapshot out of sight: observation begins with it. Of the spells open before the loss, those it shows with
@@ -79,7 +81,7 @@ void Fold(const MachineEvent& event, absl::Time observed_until, MachineState& st
 // Closes everything at `at`, when an assignment ends and another agent takes over: pass the earlier of the
 // assignment's end and observed_until. Every open spell ends there, or at the loss where sight was lost before, in
 // both cases as kHandedOver: a fault outlives the agent that saw it, so that one out of sight at the hand-over, too,
-// is continued by the next assignment's first snapshot if that shows it (JoinHandOvers, on reading).
+// is continued by the next assignment's first snapshot if that shows it (PutEndToEnd, on reading).
 void EndAssignment(absl::Time at, MachineState& state, FoldOutput& out);
 
 // `down_under_mode` of a state that was put together without its history (an agent's report of now): whether a

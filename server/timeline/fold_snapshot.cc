@@ -74,6 +74,7 @@ void Reconcile(const SnapshotFact& snapshot, const Step& step) {
   ReconcileCycles(snapshot, known, step);
   state.lost_at = absl::InfinitePast();
   state.snapshot_due = false;
+  if (!state.first_snapshot.epoch) state.first_snapshot = step.event.ref;
 }
 
 }  // namespace bayward::fold

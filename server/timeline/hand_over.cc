@@ -4,145 +4,140 @@
 #include <cstddef>
 #include <iterator>
 #include <utility>
-#include <vector>
 
 namespace bayward {
 namespace {
 
-bool SameFault(const Spell& a, const Spell& b) {
-  return a.fault_class == b.fault_class && a.effect == b.effect && a.origin == b.origin;
-}
-
-// The observed span after a hand-over at `t` in which something that began at `began` may have been first
-// seen. What an agent observed at one instant only matters there: the agent before may have left such a span
-// at the hand-over.
-auto ObservedAfter(const MachineHistory& history, absl::Time t, absl::Time began) {
-  auto span = std::lower_bound(history.observed.begin(), history.observed.end(), t,
-                               [](const ObservedSpan& s, absl::Time x) { return s.from < x; });
-  while (span != history.observed.end() && span->interval().empty() && span->from != began) ++span;
-  return span;
-}
-
-bool Contains(const ObservedSpan& span, absl::Time t) {
-  return span.from == t || span.interval().contains(t);
-}
-
-// Whether the next agent has not begun to observe yet.
-bool NotSeenSince(const MachineHistory& history, absl::Time t) {
-  return std::none_of(history.observed.rbegin(), history.observed.rend(), [&](const ObservedSpan& span) {
-    return span.from > t || (span.from == t && !span.interval().empty());
-  });
-}
-
-// What the first snapshot after `since` shows: a run of spells that rose together, [first, last) in `spells`;
-// empty where it shows nothing.
-std::pair<std::size_t, std::size_t> FirstSnapshot(const MachineHistory& history, absl::Time since) {
-  const auto& spells = history.spells;
-  const auto from = std::lower_bound(spells.begin(), spells.end(), since,
-                                     [](const Spell& spell, absl::Time t) { return spell.raised_at < t; });
-  // What the agent before raised at the very end, or out of sight, has no length and is no sign of the next one.
-  const auto first = std::find_if(from, spells.end(), [&](const Spell& spell) {
-    const bool handed_over = spell.end == SpellEnd::kHandedOver;
-    const bool fleeting = spell.interval().empty() && !spell.began_unobserved;
-    return !(handed_over && spell.cleared_at <= since) && !(fleeting && (handed_over || spell.raised_at == since));
-  });
-  if (first == spells.end()) return {0, 0};
-  const auto observed = ObservedAfter(history, since, first->raised_at);
-  if (observed == history.observed.end() || !Contains(*observed, first->raised_at)) return {0, 0};
-  const auto last = std::find_if(first, spells.end(),
-                                 [&](const Spell& spell) { return spell.raised_at != first->raised_at; });
-  // What was raised at the same instant may stand before what the snapshot showed.
-  if (std::none_of(first, last, [](const Spell& spell) { return spell.began_unobserved; })) return {0, 0};
-  return {static_cast<std::size_t>(first - spells.begin()), static_cast<std::size_t>(last - spells.begin())};
-}
-
-// A snapshot follows a start of observation at once.
-constexpr absl::Duration kAtOnce = absl::Minutes(1);
-
-// Whether a mode that ended at `ended` was out of sight from then until observation showed the one that began
-// at `began`.
-bool UnseenBetween(const MachineHistory& history, absl::Time ended, absl::Time began) {
-  const auto next = ObservedAfter(history, ended, began);
-  if (next == history.observed.end() || began < next->from || began > next->from + kAtOnce) return false;
-  return next == history.observed.begin() || std::prev(next)->to <= ended;
-}
-
-void JoinModes(MachineHistory& history) {
-  std::vector<ModeSpan> joined;
-  joined.reserve(history.modes.size());
-  for (ModeSpan& next : history.modes) {
-    const bool goes_on = !joined.empty() && joined.back().handed_over && joined.back().mode == next.mode &&
-                         UnseenBetween(history, joined.back().to, next.from);
-    if (goes_on && joined.back().reason == next.reason) {
-      joined.back().to = next.to;
-      joined.back().handed_over = next.handed_over;
-      joined.back().provenance.last = next.provenance.last;
-      joined.back().provenance.last_received_at = next.provenance.last_received_at;
-      continue;
-    }
-    if (goes_on) joined.back().to = next.from;
-    joined.push_back(std::move(next));
+// Cuts rows to [start, end] of `own` and drops those that lie outside. `on_cut` is called with each row that goes on
+// beyond the end.
+template <class Row, class OnCut>
+void Clip(std::vector<Row>& rows, absl::Time Row::*from, absl::Time Row::*to, const Interval& own, OnCut on_cut) {
+  std::erase_if(rows, [&](const Row& row) { return row.*to < own.start || row.*from > own.end; });
+  for (Row& row : rows) {
+    row.*from = std::max(row.*from, own.start);
+    if (row.*to <= own.end) continue;
+    row.*to = own.end;
+    on_cut(row);
   }
-  history.modes = std::move(joined);
 }
 
-void GoOnAs(const Spell& after, Spell& before) {
-  before.cleared_at = after.cleared_at;
-  before.end = after.end;
-  before.further_raises += after.further_raises;
+void Clip(AssignmentHistory& assignment) {
+  MachineHistory& recorded = assignment.recorded;
+  const Interval& own = assignment.assigned;
+  Clip(recorded.spells, &Spell::raised_at, &Spell::cleared_at, own,
+       [](Spell& spell) { spell.end = SpellEnd::kHandedOver; });
+  Clip(recorded.modes, &ModeSpan::from, &ModeSpan::to, own, [](ModeSpan& mode) { mode.handed_over = true; });
+  // An agent that had gone before did not observe up to the end of its assignment.
+  Clip(recorded.observed, &ObservedSpan::from, &ObservedSpan::to, own, [&](ObservedSpan& span) {
+    span.to = std::clamp(recorded.observed_until, span.from, own.end);
+  });
+  Clip(recorded.voided, &Interval::start, &Interval::end, own, [](Interval&) {});
+  std::erase_if(recorded.cycles, [&](const Cycle& cycle) { return !own.contains(cycle.finished_at); });
+  recorded.observed_until = std::min(recorded.observed_until, own.end);
+}
+
+template <class Row>
+void GoOnAs(const Row& after, Row& before) {
   before.provenance.last = after.provenance.last;
   before.provenance.last_received_at = after.provenance.last_received_at;
 }
 
-constexpr std::size_t kStaysOpen = static_cast<std::size_t>(-1);
-
-// For each spell that was handed over, latest first, the one it goes on as; kStaysOpen where nobody has looked since.
-std::vector<std::pair<std::size_t, std::size_t>> FindJoins(const MachineHistory& history) {
-  const auto& spells = history.spells;
-  std::vector<std::pair<std::size_t, std::size_t>> joins;
-  std::vector<bool> taken(spells.size(), false);
-  for (std::size_t i = spells.size(); i-- > 0;) {
-    const Spell& before = spells[i];
-    if (before.end != SpellEnd::kHandedOver) continue;
-    if (NotSeenSince(history, before.cleared_at)) {
-      joins.emplace_back(i, kStaysOpen);
-      continue;
-    }
-    const auto [first, last] = FirstSnapshot(history, before.cleared_at);
-    for (std::size_t j = first; j < last; ++j) {
-      if (j == i || taken[j] || !spells[j].began_unobserved || !SameFault(before, spells[j])) continue;
-      taken[j] = true;
-      joins.emplace_back(i, j);
-      break;
-    }
-  }
-  return joins;
+// The spell of `next` that `spell` goes on as; null where its first snapshot does not show it.
+Spell* ShownFirst(const Spell& spell, AssignmentHistory& next) {
+  auto shown = std::find_if(next.recorded.spells.begin(), next.recorded.spells.end(), [&](const Spell& found) {
+    return found.began_unobserved && found.provenance.first == next.first_snapshot &&
+           found.fault_class == spell.fault_class && found.effect == spell.effect && found.origin == spell.origin;
+  });
+  return shown == next.recorded.spells.end() ? nullptr : &*shown;
 }
 
-void JoinSpells(MachineHistory& history) {
-  auto& spells = history.spells;
-  // All are found before any is made: a spell that goes on would hide from others what the next agent showed.
-  const auto joins = FindJoins(history);
-  std::vector<bool> gone(spells.size(), false);
-  for (const auto& [i, j] : joins) {
-    if (j == kStaysOpen) {
-      spells[i].cleared_at = absl::InfiniteFuture();
-      spells[i].end = SpellEnd::kOpen;
-    } else {
-      // What a hand-over continues may itself have been handed over: the latest come first.
-      GoOnAs(spells[j], spells[i]);
-      gone[j] = true;
-    }
+void JoinSpells(MachineHistory& before, AssignmentHistory& next) {
+  std::erase_if(before.spells, [&](const Spell& spell) {
+    if (spell.end != SpellEnd::kHandedOver) return false;
+    Spell* found = ShownFirst(spell, next);
+    if (found == nullptr) return false;
+    Spell whole = spell;
+    whole.cleared_at = found->cleared_at;
+    whole.end = found->end;
+    whole.further_raises += found->further_raises;
+    GoOnAs(*found, whole);
+    *found = std::move(whole);
+    return true;
+  });
+}
+
+void JoinModes(MachineHistory& before, AssignmentHistory& next) {
+  const auto cut_off = std::find_if(before.modes.begin(), before.modes.end(),
+                                    [](const ModeSpan& mode) { return mode.handed_over; });
+  const auto shown = std::find_if(next.recorded.modes.begin(), next.recorded.modes.end(),
+                                  [&](const ModeSpan& mode) { return mode.provenance.first == next.first_snapshot; });
+  if (cut_off == before.modes.end() || shown == next.recorded.modes.end() || cut_off->mode != shown->mode) return;
+  if (cut_off->reason != shown->reason) {
+    cut_off->to = shown->from;
+    return;
   }
-  std::size_t i = 0;
-  std::erase_if(spells, [&](const Spell&) { return gone[i++]; });
+  ModeSpan whole = *cut_off;
+  whole.to = shown->to;
+  whole.handed_over = shown->handed_over;
+  GoOnAs(*shown, whole);
+  *shown = std::move(whole);
+  before.modes.erase(cut_off);
+}
+
+// What was cut off when nobody has shown a snapshot since: nothing says that it ended.
+void StayOpen(MachineHistory& before, const std::vector<AssignmentHistory>& since) {
+  for (Spell& spell : before.spells) {
+    if (spell.end != SpellEnd::kHandedOver) continue;
+    spell.cleared_at = absl::InfiniteFuture();
+    spell.end = SpellEnd::kOpen;
+  }
+  const bool changed =
+      std::any_of(since.begin(), since.end(), [](const auto& next) { return !next.recorded.modes.empty(); });
+  if (changed) return;
+  for (ModeSpan& mode : before.modes) {
+    if (!mode.handed_over) continue;
+    mode.to = absl::InfiniteFuture();
+    mode.handed_over = false;
+  }
+}
+
+template <class Row>
+void Append(std::vector<Row>& from, std::vector<Row>& to) {
+  to.insert(to.end(), std::make_move_iterator(from.begin()), std::make_move_iterator(from.end()));
+}
+
+template <class Row>
+void SortBy(std::vector<Row>& rows, absl::Time Row::*key) {
+  std::stable_sort(rows.begin(), rows.end(), [key](const Row& a, const Row& b) { return a.*key < b.*key; });
 }
 
 }  // namespace
 
-void JoinHandOvers(MachineHistory& history) {
-  JoinModes(history);
-  JoinSpells(history);
+MachineHistory PutEndToEnd(std::vector<AssignmentHistory> assignments) {
+  for (AssignmentHistory& assignment : assignments) Clip(assignment);
+  MachineHistory history;
+  for (auto before = assignments.begin(); before != assignments.end(); ++before) {
+    const auto next = std::find_if(std::next(before), assignments.end(),
+                                   [](const AssignmentHistory& a) { return static_cast<bool>(a.first_snapshot.epoch); });
+    if (next != assignments.end()) {
+      JoinSpells(before->recorded, *next);
+      JoinModes(before->recorded, *next);
+    } else if (std::next(before) != assignments.end()) {
+      StayOpen(before->recorded, {std::next(before), assignments.end()});
+    }
+    Append(before->recorded.spells, history.spells);
+    Append(before->recorded.modes, history.modes);
+    Append(before->recorded.observed, history.observed);
+    Append(before->recorded.voided, history.voided);
+    Append(before->recorded.cycles, history.cycles);
+    history.observed_until = std::max(history.observed_until, before->recorded.observed_until);
+  }
+  SortBy(history.spells, &Spell::raised_at);
+  SortBy(history.modes, &ModeSpan::from);
+  SortBy(history.observed, &ObservedSpan::from);
+  SortBy(history.voided, &Interval::start);
+  SortBy(history.cycles, &Cycle::finished_at);
+  return history;
 }
 
 }  // namespace bayward

@@ -30,10 +30,12 @@ void EndAssignment(absl::Time at, MachineState& state, FoldOutput& out) {
     out.observed.push_back(state.span);
   }
   const absl::Time until = state.span.to;
+  const EventRef first_snapshot = state.first_snapshot;
   const EventRef last = state.last;
   const absl::Time last_at = state.last_at;
   state = {};
   state.span = {.from = absl::InfinitePast(), .to = until};
+  state.first_snapshot = first_snapshot;
   state.last = last;
   state.last_at = last_at;
 }

@@ -20,7 +20,8 @@ namespace bayward::naive {
 void CheckProperty(int cases, const std::function<void()>& property);
 
 struct Folded {
-  FoldOutput out;
+  std::vector<FoldOutput> out{FoldOutput()};  // of each assignment in turn
+  std::vector<EventRef> first_snapshots;  // of those that have ended
   MachineState state;
 };
 // Takes the script's `next` event, and what comes before it; the place after the last event is one, too.
@@ -33,7 +34,7 @@ Folded FoldInBatches(const Script& script, const std::vector<int>& sizes);
 MachineHistory HistoryOf(const Folded& folded, const Script& script);
 MachineHistory HistoryOf(const Script& script);
 
-std::string Describe(const FoldOutput& out);
+std::string Describe(const Folded& folded);
 
 // Each returns what differs, one line each; empty where nothing does.
 std::string CompareOpening(const Calendar& calendar, const Grid& grid);

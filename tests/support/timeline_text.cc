@@ -265,11 +265,6 @@ HistoryBuilder& HistoryBuilder::Occupied(int from, int to) {
   return *this;
 }
 
-HistoryBuilder& HistoryBuilder::HandedOver() {
-  history_.modes.back().handed_over = true;
-  return *this;
-}
-
 HistoryBuilder& HistoryBuilder::Voided(int from, int to) {
   history_.voided.push_back(Span(from, to));
   return *this;

@@ -57,7 +57,6 @@ class HistoryBuilder {
   HistoryBuilder& Rehearsed();  // the fault added last
   HistoryBuilder& Closed(int from, int to, ModeReason reason = ModeReason::kFrost);
   HistoryBuilder& Occupied(int from, int to);
-  HistoryBuilder& HandedOver();  // the mode added last did not end: its assignment did
   HistoryBuilder& Voided(int from, int to);
   HistoryBuilder& Wash(int from, int to, CycleOutcome outcome = CycleOutcome::kCompleted);
   HistoryBuilder& Settled(int from, int to, Condition as, int recorded_at);
@@ -73,6 +72,8 @@ class HistoryBuilder {
 // An agent that records events about one machine, which are folded as they come.
 class FoldedAgent {
  public:
+  explicit FoldedAgent(std::int32_t epoch = 1) : epoch_(epoch) {}
+
   FoldedAgent& Started(int at);
   FoldedAgent& Lost(int at, int from);
   FoldedAgent& Raised(int at, FaultClassNumber fault_class, Effect effect = Effect::kBlocking);
@@ -99,7 +100,7 @@ class FoldedAgent {
   template <class Fact>
   FoldedAgent& Record(int at, Fact fact);
 
-  std::int32_t epoch_ = 1;
+  std::int32_t epoch_;
   std::uint64_t sequence_ = 0;
   int observed_until_ = kNever;
   bool rehearsal_ = false;

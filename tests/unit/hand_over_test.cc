@@ -1,150 +1,175 @@
 #include "server/timeline/hand_over.h"
 
+#include <utility>
+
 #include "gtest/gtest.h"
+#include "server/timeline/condition.h"
 #include "tests/support/timeline_text.h"
 
 namespace bayward::testing {
 namespace {
 
-std::string Joined(const HistoryBuilder& builder) {
-  MachineHistory history = builder.Build();
-  JoinHandOvers(history);
-  return Text(history.spells);
+// One machine's agents in turn: the second of three or so says what goes on.
+class HandOverTest : public ::testing::Test {
+ protected:
+  HandOverTest() { first.Started(0).Shows(0, {}); }
+
+  // The agent's assignment has ended, and the server has noticed: it was alive until `at`.
+  static void End(FoldedAgent& agent, int at) { EndAssignment(At(at), agent.state, agent.out); }
+
+  void Assign(const FoldedAgent& agent, int from, int to, int alive_until) {
+    assignments_.push_back({Span(from, to), agent.History(alive_until), agent.state.first_snapshot});
+  }
+  // The first until 40, the second from then on.
+  MachineHistory Together() {
+    assignments_.clear();
+    Assign(first, kNever, 40, 40);
+    Assign(second, 40, kOpen, 100);
+    return PutEndToEnd(assignments_);
+  }
+  std::string Spells() { return Text(Together().spells); }
+  std::string Modes() { return Text(Together().modes); }
+
+  FoldedAgent first{1};
+  FoldedAgent second{2};
+  std::vector<AssignmentHistory> assignments_;
+};
+
+TEST_F(HandOverTest, ASpellTheNextAgentShowsFirstIsOne) {
+  first.Raised(10, kJam);
+  End(first, 40);
+  second.Started(45).Shows(46, {kJam}).Cleared(60, kJam);
+  EXPECT_EQ(Spells(), "jam 10-60 cleared");
+  EXPECT_EQ(Text(ComputeConditions(Together(), IntervalSet{Span(0, 70)}, false)),
+            "0-10 up; 10-40 down; 40-45 down inferred; 45-60 down; 60-70 up");
 }
 
-TEST(HandOverTest, ASpellTheNextAgentShowsFirstIsOne) {
-  HistoryBuilder builder;
-  builder.Observed(0, 40).Observed(45, kOpen);
-  builder.Fault(kJam, 10, 40, SpellEnd::kHandedOver).Found(kJam, 46, 60);
-  EXPECT_EQ(Joined(builder), "jam 10-60 cleared");
+TEST_F(HandOverTest, ASpellTheNextAgentDoesNotShowEndsThere) {
+  first.Raised(10, kJam);
+  End(first, 40);
+  second.Started(45).Shows(46, {kLeak}).Cleared(60, kLeak);
+  EXPECT_EQ(Spells(), "jam 10-40 handed; leak 46-60 cleared found");
 }
 
-TEST(HandOverTest, ASpellTheNextAgentDoesNotShowEndsThere) {
-  HistoryBuilder builder;
-  builder.Observed(0, 40).Observed(45, kOpen);
-  builder.Fault(kJam, 10, 40, SpellEnd::kHandedOver).Found(kLeak, 46, 60);
-  EXPECT_EQ(Joined(builder), "jam 10-40 handed; leak 46-60 cleared found");
+TEST_F(HandOverTest, UntilTheNextAgentShowsASnapshotWhatWasCutOffIsOpen) {
+  first.Raised(10, kJam).ModeIs(20, Mode::kClosed, ModeReason::kFrost);
+  End(first, 40);
+  EXPECT_EQ(Spells(), "jam 10-open");
+  EXPECT_EQ(Modes(), "closed/frost 20-open");
+  second.Started(45);
+  EXPECT_EQ(Spells(), "jam 10-open");
+  second.Shows(45, {});
+  EXPECT_EQ(Spells(), "jam 10-40 handed");
+  EXPECT_EQ(Modes(), "closed/frost 20-40");
 }
 
-TEST(HandOverTest, UntilTheNextAgentObservesASpellIsOpen) {
-  HistoryBuilder builder;
-  builder.Observed(0, 40).Fault(kJam, 10, 40, SpellEnd::kHandedOver);
-  EXPECT_EQ(Joined(builder), "jam 10-open");
-  EXPECT_EQ(Joined(builder.Observed(45, 50)), "jam 10-40 handed");
+TEST_F(HandOverTest, ASpellRaisedAtTheHandOverGoesOn) {
+  first.Raised(40, kJam);
+  End(first, 40);
+  second.Started(45).Shows(45, {kJam}).Cleared(60, kJam);
+  EXPECT_EQ(Spells(), "jam 40-60 cleared");
 }
 
-TEST(HandOverTest, ASpellRaisedAtTheHandOverGoesOn) {
-  HistoryBuilder builder;
-  builder.Observed(40, 40).Observed(45, kOpen);
-  builder.Fault(kJam, 40, 40, SpellEnd::kHandedOver).Found(kJam, 45, 60);
-  EXPECT_EQ(Joined(builder), "jam 40-60 cleared");
+TEST_F(HandOverTest, AnotherEffectIsAnotherSpell) {
+  first.Raised(10, kJam, Effect::kDegrading);
+  End(first, 40);
+  second.Started(45).Shows(46, {kJam}).Cleared(60, kJam);
+  EXPECT_EQ(Together().spells.size(), 2u);
 }
 
-TEST(HandOverTest, AnotherEffectIsAnotherSpell) {
-  HistoryBuilder builder;
-  builder.Observed(0, 40).Observed(45, kOpen);
-  builder.Fault(kJam, 10, 40, SpellEnd::kHandedOver).Found(kJam, 46, 60);
-  MachineHistory history = builder.Build();
-  history.spells[1].effect = Effect::kDegrading;
-  JoinHandOvers(history);
-  EXPECT_EQ(history.spells.size(), 2u);
+TEST_F(HandOverTest, ARaiseTheNextAgentSawIsAnotherSpell) {
+  first.Raised(10, kJam);
+  End(first, 40);
+  second.Started(45).Raised(46, kJam).Shows(47, {kJam}).Cleared(60, kJam);
+  EXPECT_EQ(Spells(), "jam 10-40 handed; jam 46-60 cleared");
 }
 
-TEST(HandOverTest, ARaiseSeenByTheNextAgentIsAnotherSpell) {
-  HistoryBuilder builder;
-  builder.Observed(0, 40).Observed(45, kOpen);
-  builder.Fault(kJam, 10, 40, SpellEnd::kHandedOver).Fault(kJam, 46, 60);
-  EXPECT_EQ(Joined(builder), "jam 10-40 handed; jam 46-60 cleared");
+TEST_F(HandOverTest, ALaterSnapshotContinuesNothing) {
+  first.Raised(10, kJam);
+  End(first, 40);
+  second.Started(45).Shows(45, {}).Lost(50, 50).Started(70).Shows(70, {kJam}).Cleared(80, kJam);
+  EXPECT_EQ(Spells(), "jam 10-40 handed; jam 70-80 cleared found");
 }
 
-TEST(HandOverTest, ALaterSnapshotContinuesNothing) {
-  HistoryBuilder second_span;
-  second_span.Observed(0, 40).Observed(45, 50).Observed(70, kOpen);
-  second_span.Fault(kJam, 10, 40, SpellEnd::kHandedOver).Found(kJam, 70, 80);
-  EXPECT_EQ(Joined(second_span), "jam 10-40 handed; jam 70-80 cleared found");
-
-  HistoryBuilder after_a_raise;
-  after_a_raise.Observed(0, 40).Observed(45, kOpen);
-  after_a_raise.Fault(kJam, 10, 40, SpellEnd::kHandedOver).Fault(kLeak, 50, 55).Found(kJam, 70, 80);
-  EXPECT_EQ(Joined(after_a_raise), "jam 10-40 handed; leak 50-55 cleared; jam 70-80 cleared found");
+TEST_F(HandOverTest, WhatRoseAndFellInOneInstantBeforeTheHandOverHidesNothing) {
+  first.Raised(10, kJam).Rejected(40).Raised(40, kLeak).Cleared(40, kLeak);
+  End(first, 40);
+  second.Started(40).Shows(40, {kJam}).Cleared(60, kJam);
+  EXPECT_EQ(Spells(), "jam 10-60 cleared; leak 40-40 cleared");
 }
 
-TEST(HandOverTest, AChainOfHandOversIsOneSpell) {
-  HistoryBuilder builder;
-  builder.Observed(0, 40).Observed(40, 80).Observed(85, kOpen);
-  builder.Fault(kJam, 10, 40, SpellEnd::kHandedOver).Fault(kLeak, 12, 40, SpellEnd::kHandedOver);
-  builder.Found(kJam, 40, 80, SpellEnd::kHandedOver).Found(kLeak, 40, 70);
-  builder.Found(kJam, 86, kOpen);
-  EXPECT_EQ(Joined(builder), "jam 10-open; leak 12-70 cleared");
+TEST_F(HandOverTest, AChainOfHandOversIsOneSpell) {
+  first.Raised(10, kJam).Raised(12, kLeak);
+  End(first, 40);
+  second.Started(40).Shows(40, {kJam, kLeak}).Cleared(70, kLeak);
+  End(second, 80);
+  FoldedAgent third(3);
+  third.Started(85).Shows(86, {kJam});
+  Assign(first, kNever, 40, 40);
+  Assign(second, 40, 80, 80);
+  Assign(third, 80, kOpen, 100);
+  EXPECT_EQ(Text(PutEndToEnd(assignments_).spells), "jam 10-open; leak 12-70 cleared");
 }
 
-std::string JoinedModes(const HistoryBuilder& builder) {
-  MachineHistory history = builder.Build();
-  JoinHandOvers(history);
-  return Text(history.modes);
+TEST_F(HandOverTest, AnAgentThatNeverShowedASnapshotIsPassedOver) {
+  first.Raised(10, kJam);
+  End(first, 40);
+  second.Started(45);
+  End(second, 50);
+  FoldedAgent third(3);
+  third.Started(60).Shows(60, {kJam}).Cleared(70, kJam);
+  Assign(first, kNever, 40, 40);
+  Assign(second, 40, 50, 50);
+  Assign(third, 50, kOpen, 100);
+  EXPECT_EQ(Text(PutEndToEnd(assignments_).spells), "jam 10-70 cleared");
 }
 
-TEST(HandOverTest, AModeTheNextAgentShowsAtOnceGoesOn) {
-  const HistoryBuilder builder = HistoryBuilder().Observed(0, 40).Observed(45, kOpen);
-  EXPECT_EQ(JoinedModes(HistoryBuilder(builder).Closed(10, 40).HandedOver().Closed(46, 60)), "closed/frost 10-60");
-  EXPECT_EQ(JoinedModes(HistoryBuilder(builder).Closed(10, 40).HandedOver().Closed(47, 60)),
-            "closed/frost 10-40; closed/frost 47-60");
-  EXPECT_EQ(JoinedModes(HistoryBuilder(builder).Closed(10, 40).HandedOver().Closed(45, 60, ModeReason::kUpkeep)),
-            "closed/frost 10-45; closed/upkeep 45-60");
-  EXPECT_EQ(JoinedModes(HistoryBuilder(builder).Closed(10, 40).HandedOver().Occupied(45, 60)),
-            "closed/frost 10-40; occupied 45-60");
+TEST_F(HandOverTest, AModeTheNextAgentShowsFirstGoesOn) {
+  first.ModeIs(10, Mode::kClosed, ModeReason::kFrost);
+  End(first, 40);
+  const FoldedAgent started = FoldedAgent(2).Started(45);
+  second = FoldedAgent(started).Shows(46, {}, Mode::kClosed, ModeReason::kFrost).ModeIs(60, Mode::kInService);
+  EXPECT_EQ(Modes(), "closed/frost 10-60");
+  second = FoldedAgent(started).Shows(46, {}, Mode::kClosed, ModeReason::kUpkeep).ModeIs(60, Mode::kInService);
+  EXPECT_EQ(Modes(), "closed/frost 10-46; closed/upkeep 46-60");
+  second = FoldedAgent(started).Shows(46, {}, Mode::kOccupied).ModeIs(60, Mode::kInService);
+  EXPECT_EQ(Modes(), "closed/frost 10-40; occupied 46-60");
+  second = FoldedAgent(started).Shows(46, {}).ModeIs(47, Mode::kClosed, ModeReason::kFrost).ModeIs(60, Mode::kInService);
+  EXPECT_EQ(Modes(), "closed/frost 10-40; closed/frost 47-60");
 }
 
-TEST(HandOverTest, AModeThatEndedInSightDoesNotGoOn) {
-  const HistoryBuilder builder = HistoryBuilder().Observed(0, 40).Observed(45, kOpen);
-  EXPECT_EQ(JoinedModes(HistoryBuilder(builder).Closed(10, 30).Closed(45, 60)),
-            "closed/frost 10-30; closed/frost 45-60");
+TEST_F(HandOverTest, AModeThatEndedInSightDoesNotGoOn) {
+  first.ModeIs(10, Mode::kClosed, ModeReason::kFrost).ModeIs(30, Mode::kInService);
+  End(first, 40);
+  second.Started(45).Shows(45, {}, Mode::kClosed, ModeReason::kFrost).ModeIs(60, Mode::kInService);
+  EXPECT_EQ(Modes(), "closed/frost 10-30; closed/frost 45-60");
 }
 
-TEST(HandOverTest, WithoutAHandOverAClosureThatEndedAtALossDoesNotGoOn) {
-  const HistoryBuilder builder = HistoryBuilder().Observed(0, 40).Observed(45, kOpen);
-  EXPECT_EQ(JoinedModes(HistoryBuilder(builder).Closed(10, 40).Closed(46, 60)),
-            "closed/frost 10-40; closed/frost 46-60");
-}
-
-TEST(HandOverTest, AFaultUnderAClosureStaysWithheldOverTheHandOver) {
-  HistoryBuilder builder = HistoryBuilder().Observed(0, 40).Observed(45, kOpen);
-  builder.Closed(10, 40).HandedOver().Fault(kJam, 20, 40, SpellEnd::kHandedOver).Closed(45, 70).Found(kJam, 45, 60);
-  MachineHistory history = builder.Build();
-  JoinHandOvers(history);
-  EXPECT_EQ(Text(ComputeConditions(history, IntervalSet{Span(0, 80)}, false)),
+TEST_F(HandOverTest, AFaultUnderAClosureStaysWithheldOverTheHandOver) {
+  first.ModeIs(10, Mode::kClosed, ModeReason::kFrost).Raised(20, kJam);
+  End(first, 40);
+  second.Started(45).Shows(45, {kJam}, Mode::kClosed, ModeReason::kFrost).Cleared(60, kJam).ModeIs(70, Mode::kInService);
+  EXPECT_EQ(Text(ComputeConditions(Together(), IntervalSet{Span(0, 80)}, false)),
             "0-10 up; 10-70 withheld frost; 70-80 up");
 }
 
-TEST(HandOverTest, AnAgentThatSawOneInstantShowedItsSnapshot) {
-  HistoryBuilder builder;
-  builder.Observed(0, 40).Observed(45, 45);
-  builder.Fault(kJam, 10, 40, SpellEnd::kHandedOver).Fault(kLeak, 12, 40, SpellEnd::kHandedOver);
-  builder.Found(kJam, 45, kOpen);
-  EXPECT_EQ(Joined(builder), "jam 10-open; leak 12-40 handed");
+TEST_F(HandOverTest, AFaultOutOfSightAtTheHandOverGoesOnIfShown) {
+  first.Raised(10, kJam).Lost(30, 30);
+  End(first, 40);
+  second.Started(45).Shows(45, {kJam}).Cleared(60, kJam);
+  EXPECT_EQ(Spells(), "jam 10-60 cleared");
 }
 
-TEST(HandOverTest, AFaultOutOfSightAtTheHandOverGoesOnIfShown) {
-  HistoryBuilder builder;
-  builder.Observed(0, 30).Observed(45, kOpen);  // lost at 30, handed over at 40
-  builder.Fault(kJam, 10, 30, SpellEnd::kHandedOver).Found(kJam, 45, 60);
-  EXPECT_EQ(Joined(builder), "jam 10-60 cleared");
-}
-
-TEST(HandOverTest, FoldedAgentsJoin) {
-  FoldedAgent before;
-  before.Started(0).Shows(0, {}).Raised(10, kJam);
-  EndAssignment(At(40), before.state, before.out);
-  FoldedAgent after;
-  after.Started(45).Shows(46, {kJam}).Cleared(60, kJam);
-  MachineHistory history = before.History(100);
-  const MachineHistory next = after.History(100);
-  history.spells.insert(history.spells.end(), next.spells.begin(), next.spells.end());
-  history.observed.insert(history.observed.end(), next.observed.begin(), next.observed.end());
-  JoinHandOvers(history);
-  EXPECT_EQ(Text(history.spells), "jam 10-60 cleared");
-  EXPECT_EQ(Text(ComputeConditions(history, IntervalSet{Span(0, 70)}, false)),
-            "0-10 up; 10-40 down; 40-45 down inferred; 45-60 down; 60-70 up");
+TEST_F(HandOverTest, EachAgentCountsOnlyWithinItsAssignment) {
+  first.Raised(10, kJam).WashFinished(35, "a").WashFinished(55, "b");  // noticed late: it went on to 60
+  second.Started(30).Shows(30, {kLeak}).Cleared(50, kLeak).WashFinished(38, "c").WashFinished(65, "d");
+  const MachineHistory history = Together();
+  EXPECT_EQ(Text(history.spells), "jam 10-40 handed; leak 40-50 cleared found");
+  EXPECT_EQ(Text(history.observed), "0-40; 40-open");
+  ASSERT_EQ(history.cycles.size(), 2u);
+  EXPECT_EQ(history.cycles[0].cycle, "a");
+  EXPECT_EQ(history.cycles[1].cycle, "d");
+  EXPECT_EQ(history.observed_until, At(100));
 }
 
 }  // namespace

@@ -191,15 +191,6 @@ TEST(TimeAccountTest, SettledTimeIsShownAndCanBeTakenBack) {
   EXPECT_EQ(without.settled(), absl::ZeroDuration());
 }
 
-TEST(TimeAccountTest, HandOversAreJoined) {
-  HistoryBuilder builder = HistoryBuilder().Observed(0, 100).Observed(110, kOpen).ObservedUntil(kNow);
-  builder.Fault(kJam, 50, 100, SpellEnd::kHandedOver).Found(kJam, 110, 150);
-  const TimeAccount account = ComputeAccount(Timeline(builder), Span(0, kNow));
-  EXPECT_EQ(account.outages, 1);
-  EXPECT_EQ(account.down, absl::Minutes(100));
-  EXPECT_EQ(account.inferred, absl::Minutes(10));
-}
-
 TEST(AvailabilityTest, UnknownTimeBoundsIt) {
   TimeAccount account;
   account.up = absl::Minutes(60);
