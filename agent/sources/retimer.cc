@@ -21,7 +21,8 @@ void Retimer::Apply(v1::Event& event) const {
   if (event.effective_at_us() != 0) event.set_effective_at_us(Map(event.effective_at_us()));
   switch (event.what_case()) {
     case v1::Event::kObservationLost:
-      event.mutable_observation_lost()->set_from_us(Map(event.observation_lost().from_us()));
+      if (event.observation_lost().from_us() != 0)
+        event.mutable_observation_lost()->set_from_us(Map(event.observation_lost().from_us()));
       break;
     case v1::Event::kClockStepped:
       event.mutable_clock_stepped()->set_from_us(Map(event.clock_stepped().from_us()));

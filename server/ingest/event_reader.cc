@@ -151,8 +151,8 @@ std::optional<Rejection> ReadWhat(const v1::Event& from, ReadEvent& to) {
       if (!v1::LossReason_IsValid(lost.reason())) {
         return Reject("unknown_value", fmt::format("loss reason {} is not known here", static_cast<int>(lost.reason())));
       }
-      absl::Time since = to.event.effective_at;
-      if (lost.from_us() >= kEarliestMicros) since = std::min(since, FromUs(lost.from_us()));
+      absl::Time since = absl::InfinitePast();  // not known to the agent
+      if (lost.from_us() >= kEarliestMicros) since = std::min(to.event.effective_at, FromUs(lost.from_us()));
       to.event.what = ObservationLostFact{since, static_cast<std::uint8_t>(lost.reason())};
       return std::nullopt;
     }

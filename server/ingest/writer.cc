@@ -15,6 +15,7 @@ constexpr std::size_t kNoLimit = static_cast<std::size_t>(-1);
 constexpr absl::Duration kSkippedLong = absl::Seconds(15);
 constexpr absl::Duration kRetryFirst = absl::Milliseconds(50);
 constexpr absl::Duration kRetryMost = absl::Seconds(2);
+constexpr absl::Duration kFlushSoonest = absl::Seconds(1);
 
 std::size_t EntriesOf(const Job& job) {
   const auto* batch = std::get_if<BatchJob>(&job.what);
@@ -75,7 +76,7 @@ void Writer::Run() {
     Group group = TakeGroup();
     HandleHeartbeats(group);
     if (!group.empty()) Commit(std::move(group));
-    if (absl::Now() - flushed_at_ >= options_.observed_flush) FlushObserved();
+    if (absl::Now() - flushed_at_ >= (caught_up_ ? kFlushSoonest : options_.observed_flush)) FlushObserved();
   }
   FlushObserved();
   for (Group rest = TakeGroup(); !rest.empty(); rest = TakeGroup()) Abandon(std::move(rest));
@@ -153,6 +154,8 @@ void Writer::HandleHeartbeats(Group& group) {
           const absl::Time until = std::min(absl::FromUnixMicros(beat->heartbeat.alive_until_us()), absl::Now());
           absl::Time& observed = observed_.try_emplace(job.agent, absl::InfinitePast()).first->second;
           observed = std::max(observed, until);
+          // An agent that has just caught up: its time is pending no longer.
+          if (until - fold.progress.observed_until > 2 * options_.observed_flush) caught_up_ = true;
         }
       }
       if (job.reply) job.reply(absl::OkStatus(), {});
@@ -375,6 +378,7 @@ void Writer::Fail(Group group, const absl::Status& status) {
 
 void Writer::FlushObserved() {
   flushed_at_ = absl::Now();
+  caught_up_ = false;
   if (observed_.empty()) return;
   Group group;
   for (const auto& [agent, until] : observed_) {

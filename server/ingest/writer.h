@@ -99,6 +99,7 @@ class Writer {
   absl::flat_hash_map<AgentId, AgentFold> remembered_;
   std::map<AgentId, absl::Time> observed_;  // agents heard to be alive, not yet flushed
   absl::Time flushed_at_ = absl::InfinitePast();
+  bool caught_up_ = false;  // one of them was long behind
   std::set<Poisoned> poisoned_;
   EventReader reader_;
 

@@ -22,7 +22,7 @@ struct FaultFact {
 
 struct ObservationStartedFact {};
 struct ObservationLostFact {
-  absl::Time from;
+  absl::Time from;  // InfinitePast: the agent cannot tell
   std::uint8_t reason = 0;  // bayward.v1.LossReason
 };
 struct FaultRaisedFact {

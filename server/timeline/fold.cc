@@ -39,7 +39,8 @@ void NoticeNewEpoch(absl::Time observed_until, const Step& step) {
   MachineState& state = step.state;
   const bool new_epoch = state.last.epoch && state.last.epoch != step.event.ref.epoch;
   if (!new_epoch || !state.observed) return;
-  if (std::holds_alternative<ObservationLostFact>(step.event.what)) return;
+  const auto* lost = std::get_if<ObservationLostFact>(&step.event.what);
+  if (lost != nullptr && lost->from != absl::InfinitePast()) return;
   LoseSight(observed_until, kAgentStopped, step);
   state.snapshot_due = true;
 }

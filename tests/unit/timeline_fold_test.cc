@@ -98,6 +98,15 @@ TEST(FoldTest, ANewEpochThatSaysSinceWhenNobodyObservedIsBelieved) {
   EXPECT_EQ(Text(agent.out.observed), "0-70");
 }
 
+TEST(FoldTest, ALossOfUnknownBeginningBeginsWhereTheAgentWasLastHeardOf) {
+  FoldedAgent restarted;
+  restarted.Started(0).Shows(0, {}).Raised(10, kJam).Restarted(50).Lost(90, kNever);
+  EXPECT_EQ(Text(restarted.out.observed), "0-50");
+  FoldedAgent same_epoch;
+  same_epoch.Started(0).Shows(0, {}).Raised(10, kJam).Lost(90, kNever);
+  EXPECT_EQ(Text(same_epoch.out.observed), "0-10");
+}
+
 TEST(FoldTest, TheSameEpochGoesOnInSight) {
   FoldedAgent agent;
   agent.Started(0).Shows(0, {}).Raised(10, kJam).Cleared(20, kJam);
