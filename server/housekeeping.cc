@@ -5,6 +5,7 @@
 #include "absl/time/clock.h"
 #include "proto/common/log.h"
 #include "proto/common/status.h"
+#include "server/store/retention.h"
 #include "server/store/upkeep.h"
 
 namespace bayward {
@@ -115,9 +116,20 @@ void Housekeeping::WatchDisk() {
 void Housekeeping::Upkeep() {
   absl::Status status = EnsurePartitions(database_, absl::Now());
   if (status.ok()) status = IndexClosedDays(database_, absl::Now());
+  if (status.ok()) status = TakeFoldCheckpoint(database_, absl::Now());
+  if (status.ok()) status = DropOld();
   if (!status.ok()) spdlog::error("upkeep of the database failed and will be tried again: {}", Message(status));
   absl::MutexLock lock(&mutex_);
   trouble_ = status.ok() ? "" : std::string(Message(status));
+}
+
+absl::Status Housekeeping::DropOld() {
+  const Retention retention{.event_days = config_.event_days, .cycle_days = config_.cycle_days};
+  BAYWARD_ASSIGN_OR_RETURN(const auto dropped, DropExpired(database_, absl::Now(), retention));
+  if (!dropped.empty()) {
+    spdlog::info("dropped what is past its retention: {} to {}", dropped.front(), dropped.back());
+  }
+  return absl::OkStatus();
 }
 
 void Housekeeping::SavePresence() {

@@ -1,5 +1,5 @@
-// What has to be done again and again beside the work: look for a changed fleet, keep partitions ahead, write who was
-// heard, watch the disk. A thread of its own; the getters may be called from any.
+// What has to be done again and again beside the work: look for a changed fleet, keep partitions ahead, drop old
+// ones, write who was heard, watch the disk. A thread of its own; the getters may be called from any.
 #pragma once
 
 #include <cstdint>
@@ -46,6 +46,7 @@ class Housekeeping {
   void RefreshFleet();
   void WatchDisk();
   void Upkeep();
+  absl::Status DropOld();
   void SavePresence();
 
   const ServerConfig& config_;

@@ -47,6 +47,11 @@ const std::vector<Setting>& ServerSettings() {
        .help = "how often an agent says that it is alive", .min = "1s", .max = "60s"},
       {.key = "drain_timeout", .kind = SettingKind::kDuration, .fallback = "10s",
        .help = "how long a stopping server waits for streams and requests to end", .min = "0s", .max = "5m"},
+      {.key = "retention.event_days", .kind = SettingKind::kInteger, .fallback = "400",
+       .help = "days after its receipt that an event is kept as it was delivered", .min = "8", .max = "36500"},
+      {.key = "retention.cycle_days", .kind = SettingKind::kInteger, .fallback = "400",
+       .help = "days that each cycle is kept; counts by hour, spells and what was observed stay for good", .min = "90",
+       .max = "36500"},
       {.key = "disk.free_min_bytes", .kind = SettingKind::kBytes, .fallback = "5GiB",
        .help = "below this much free disk no events are taken in; agents keep theirs"},
       {.key = "disk.free_min_fraction", .kind = SettingKind::kNumber, .fallback = "0.1",
@@ -67,6 +72,8 @@ ServerConfig MakeServerConfig(const Settings& settings, std::vector<std::string>
   config.writers = static_cast<int>(settings.Integer("ingest.writers"));
   config.heartbeat_interval = settings.Duration("ingest.heartbeat_interval");
   config.drain_timeout = settings.Duration("drain_timeout");
+  config.event_days = static_cast<int>(settings.Integer("retention.event_days"));
+  config.cycle_days = static_cast<int>(settings.Integer("retention.cycle_days"));
   config.disk_free_min_bytes = settings.Bytes("disk.free_min_bytes");
   config.disk_free_min_fraction = settings.Number("disk.free_min_fraction");
   for (const auto line : absl::StrSplit(settings.Print(), '\n', absl::SkipEmpty())) {

@@ -21,6 +21,8 @@ struct ServerConfig {
   int writers = 2;
   absl::Duration heartbeat_interval;
   absl::Duration drain_timeout;
+  int event_days = 0;
+  int cycle_days = 0;
   std::uint64_t disk_free_min_bytes = 0;
   double disk_free_min_fraction = 0;
   std::vector<std::string> printed;  // every setting with its origin, secrets masked

@@ -56,9 +56,15 @@ absl::Status Make(Database& database, const Partition& p) {
   return status;
 }
 
-std::string EventPartition(absl::CivilDay day) { return fmt::format("event_{:04}{:02}{:02}", day.year(), day.month(), day.day()); }
-
 }  // namespace
+
+std::string EventPartition(absl::CivilDay day) {
+  return fmt::format("event_{:04}{:02}{:02}", day.year(), day.month(), day.day());
+}
+
+std::string CyclePartition(absl::CivilMonth month) {
+  return fmt::format("cycle_{:04}{:02}", month.year(), month.month());
+}
 
 absl::Status EnsurePartitions(Database& database, absl::Time now) {
   const absl::CivilDay today = absl::ToCivilDay(now, absl::UTCTimeZone());
@@ -66,8 +72,8 @@ absl::Status EnsurePartitions(Database& database, absl::Time now) {
     BAYWARD_RETURN_IF_ERROR(Make(database, {"event", EventPartition(day), day, day + 1}));
   }
   for (absl::CivilMonth month(today - 1); month <= absl::CivilMonth(today + kPartitionDaysAhead); ++month) {
-    BAYWARD_RETURN_IF_ERROR(Make(database, {"cycle", fmt::format("cycle_{:04}{:02}", month.year(), month.month()),
-                                            absl::CivilDay(month), absl::CivilDay(month + 1)}));
+    BAYWARD_RETURN_IF_ERROR(Make(database, {"cycle", CyclePartition(month), absl::CivilDay(month),
+                                            absl::CivilDay(month + 1)}));
   }
   return absl::OkStatus();
 }
@@ -97,13 +103,15 @@ absl::StatusOr<std::vector<std::string>> CheckAccounts(Database& database) {
   std::vector<std::string> faults;
   BAYWARD_RETURN_IF_ERROR(database.Read("check accounts", [&](pqxx::transaction_base& tx) {
     for (const auto& row : tx.exec(
-             "WITH stored AS (SELECT epoch_id, count(*) AS n, count(DISTINCT sequence) AS d FROM event GROUP BY 1), "
-             "watermark AS (SELECT e.*, coalesce(e.final_watermark, w.watermark) AS mark FROM agent_epoch e "
-             "LEFT JOIN agent_watermark w ON w.epoch_id = e.epoch_id) "
-             "SELECT m.agent_id, m.epoch_id, coalesce(s.n, 0), coalesce(s.d, 0), "
-             "m.mark - m.tombstoned - m.rejected - m.parked - m.lost FROM watermark m LEFT JOIN stored s USING (epoch_id) "
-             "WHERE coalesce(s.n, 0) <> m.mark - m.tombstoned - m.rejected - m.parked - m.lost "
-             "OR coalesce(s.n, 0) <> coalesce(s.d, 0)")) {
+             "WITH stored AS (SELECT epoch_id, count(*) AS n, count(DISTINCT sequence) AS d FROM event "
+             "WHERE tableoid::regclass::text NOT IN (SELECT name FROM dropped_partition) GROUP BY 1), "
+             "dropped AS (SELECT epoch_id, sum(events) AS gone FROM dropped_partition GROUP BY 1), "
+             "account AS (SELECT e.agent_id, e.epoch_id, coalesce(e.final_watermark, w.watermark) - e.tombstoned "
+             "- e.rejected - e.parked - e.lost - coalesce(d.gone, 0) AS expected FROM agent_epoch e "
+             "LEFT JOIN agent_watermark w ON w.epoch_id = e.epoch_id LEFT JOIN dropped d ON d.epoch_id = e.epoch_id) "
+             "SELECT a.agent_id, a.epoch_id, coalesce(s.n, 0), coalesce(s.d, 0), a.expected "
+             "FROM account a LEFT JOIN stored s USING (epoch_id) "
+             "WHERE coalesce(s.n, 0) <> a.expected OR coalesce(s.n, 0) <> coalesce(s.d, 0)")) {
       faults.push_back(fmt::format("agent {}, epoch {}: {} events stored ({} different), {} expected by the account",
                                    row[0].c_str(), row[1].c_str(), row[2].c_str(), row[3].c_str(), row[4].c_str()));
     }
