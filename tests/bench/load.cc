@@ -47,7 +47,7 @@ class EventMaker {
     event.set_effective_at_us(at_us_ - 300'000);
     event.set_monotonic_us(at_us_ % 1'000'000'000'000);
     event.set_clock(v1::CLOCK_STATE_SYNCED);
-    const unsigned roll = made_ < 2 ? 100 : random_() % 100;
+    const std::uint64_t roll = made_ < 2 ? 100 : random_() % 100;
     if (made_ == 0) {
       event.mutable_observation_started();
     } else if (made_ == 1) {
@@ -162,7 +162,8 @@ struct Measured {
   std::string fault;
 };
 
-void ReadAck(LoadAgent& agent, Measured& measured) {
+// Takes the ack of the oldest batch under way, due at `since`.
+void ReadAck(LoadAgent& agent, absl::Time since, Measured& measured) {
   v1::ServerMessage message;
   if (!agent.stream->Read(&message)) {
     measured.fault = agent.name + ": the stream ended: " + agent.stream->Finish().error_message();
@@ -175,36 +176,45 @@ void ReadAck(LoadAgent& agent, Measured& measured) {
                      message.ShortDebugString();
     return;
   }
-  measured.ack_seconds.push_back(absl::ToDoubleSeconds(absl::Now() - agent.sent_at.front()));
-  agent.sent_at.pop_front();
+  measured.ack_seconds.push_back(absl::ToDoubleSeconds(absl::Now() - since));
   ++agent.acked;
 }
 
 // Keeps up to `in_flight` batches of each agent on their way.
-void Drive(const LoadOptions& options, std::vector<LoadAgent*> agents, Measured& measured) {
-  const absl::Time begun = absl::Now();
-  std::size_t batches = 0;
+void DriveFlatOut(const LoadOptions& options, const std::vector<LoadAgent*>& agents, Measured& measured) {
   bool more = true;
   while (more && measured.fault.empty()) {
     more = false;
     for (LoadAgent* agent : agents) {
       while (agent->sent < agent->batches.size() &&
              agent->sent - agent->acked < static_cast<std::size_t>(options.in_flight)) {
-        if (options.rate > 0) {
-          const double due = static_cast<double>(batches) * options.batch * options.threads / options.rate;
-          absl::SleepFor(begun + absl::Seconds(due) - absl::Now());
-        }
         agent->sent_at.push_back(absl::Now());
         if (!agent->stream->Write(agent->batches[agent->sent])) break;
         ++agent->sent;
-        ++batches;
-        if (options.rate > 0) break;
       }
     }
     for (LoadAgent* agent : agents) {
-      if (agent->acked < agent->sent) ReadAck(*agent, measured);
+      if (agent->acked == agent->sent) continue;
+      ReadAck(*agent, agent->sent_at.front(), measured);
       if (!measured.fault.empty()) return;
+      agent->sent_at.pop_front();
       more = more || agent->acked < agent->batches.size();
+    }
+  }
+}
+
+// A batch of one agent after the other, each acknowledged before the next. A batch that had to wait for the ack before
+// it counts from when it was due.
+void DriveAtRate(const LoadOptions& options, const std::vector<LoadAgent*>& agents, Measured& measured) {
+  const absl::Duration apart = absl::Seconds(options.batch * options.threads / options.rate);
+  absl::Time due = absl::Now();
+  for (std::size_t batch = 0; batch < agents.front()->batches.size(); ++batch) {
+    for (LoadAgent* agent : agents) {
+      absl::SleepFor(due - absl::Now());
+      agent->stream->Write(agent->batches[agent->sent++]);
+      ReadAck(*agent, due, measured);
+      if (!measured.fault.empty()) return;
+      due += apart;
     }
   }
 }
@@ -234,7 +244,9 @@ int Run(const LoadOptions& options) {
   const absl::Time begun = absl::Now();
   std::vector<std::thread> threads;
   for (std::size_t i = 0; i < shares.size(); ++i) {
-    threads.emplace_back([&, i] { Drive(options, shares[i], measured[i]); });
+    threads.emplace_back([&, i] {
+      options.rate > 0 ? DriveAtRate(options, shares[i], measured[i]) : DriveFlatOut(options, shares[i], measured[i]);
+    });
   }
   for (std::thread& thread : threads) thread.join();
   const double seconds = absl::ToDoubleSeconds(absl::Now() - begun);
