@@ -162,7 +162,7 @@ void SqliteSpool::EpochsWritten() {
 void SqliteSpool::NoteLost(const std::vector<v1::Event>& events, std::string_view reason) {
   absl::MutexLock lock(&mutex_);
   if (events.empty()) return;
-  if (!lost_.has_value()) lost_.emplace();
+  if (!lost_.has_value()) lost_ = Lost();
   for (const v1::Event& event : events) lost_->tombstone.Add(event);
   lost_->count += events.size();
   lost_->reason = std::string(reason);

@@ -351,7 +351,7 @@ absl::Status AgentFolder::CatchUp() {
   for (auto& [assignment, machine] : fold_.machines) {
     if (machine.ended) continue;
     const auto& all = fleet_.assignments;
-    auto declared = std::find_if(all.begin(), all.end(), [&](const Assignment& a) { return a.id == machine.assignment; });
+    auto declared = std::find_if(all.begin(), all.end(), [id = assignment](const Assignment& a) { return a.id == id; });
     if (declared == all.end() || declared->to > transaction_.now()) continue;
     FoldOutput out;
     // What came after the old agent was last known to be alive, it did not observe.

@@ -116,7 +116,13 @@ void UplinkStream::OnReadDone(bool ok) {
     mutex_.AssertHeld();
     if (ok) --busy_;
     reading_ = false;
-    if (!ok) read_over_ = true;
+    if (ok) return;
+    read_over_ = true;
+    if (hello_ != nullptr || ending_ || cancelled_) return;
+    // To us bytes that are no message look like the end of the stream.
+    ending_ = true;
+    end_status_ = GrpcStatus(
+        InvalidArgument("no hello came, which is the first message of a stream: expected a bayward.v1.AgentMessage"));
   });
 }
 

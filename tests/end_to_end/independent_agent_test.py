@@ -2,7 +2,9 @@
 """An agent that is not Bayward's (grpcio, over the published interface) delivers a day, with all that may go
 wrong on the way; the figures are those that were computed by hand."""
 
+import collections
 import datetime
+import socket
 import time
 import unittest
 
@@ -306,6 +308,36 @@ class IndependentAgentTest(EndToEndTest):
         # The one that was there first goes on.
         self.deliver(first, recording, 1, 2)
         first.close()
+
+    def end_of_bytes(self, *messages):
+        """Status and details of a stream on which these bytes were sent as messages."""
+        with grpc.insecure_channel(self.server.agents_address) as channel:
+            call = channel.stream_stream("/bayward.v1.Uplink/Connect")(iter(messages), timeout=20)
+            try:
+                collections.deque(call, maxlen=0)
+            except grpc.RpcError:
+                pass
+            return call.code(), call.details()
+
+    def test_bytes_that_are_no_messages_end_only_their_stream(self):
+        recording = Recording()
+        recording.starts("bay-1", time.time())
+        stream, _ = self.connect(recording)
+        status, details = self.end_of_bytes(b"\xff\xff\xff")
+        self.assertEqual(status, grpc.StatusCode.INVALID_ARGUMENT)
+        self.assertIn("hello", details)
+        status, details = self.end_of_bytes()
+        self.assertEqual(status, grpc.StatusCode.INVALID_ARGUMENT)
+        self.assertIn("hello", details)
+        host, port = self.server.agents_address.split(":")
+        with socket.create_connection((host, int(port)), 10) as plain:
+            plain.sendall(b"GET / HTTP/1.0\r\n\r\n")
+            plain.settimeout(20)
+            while plain.recv(4096):  # the server may say something, and closes
+                pass
+        # Others are not disturbed.
+        self.deliver(stream, recording, 1, 2)
+        stream.close()
 
     def test_questions_that_cannot_be_answered_are_refused_with_what_was_expected(self):
         day = self.day.window
