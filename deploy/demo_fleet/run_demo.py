@@ -252,6 +252,7 @@ def run(options, folder):
 def main(arguments):
     options = parse_arguments(arguments)
     signal.signal(signal.SIGTERM, _interrupt)
+    signal.signal(signal.SIGINT, _interrupt)  # also where a shell started it in the background
     if options.data is not None:
         options.data.mkdir(parents=True, exist_ok=True)
         return run(options, options.data.resolve())
