@@ -96,6 +96,7 @@ absl::StatusOr<v1::AvailabilityRow> MakeAvailabilityRow(const GroupAccount& grou
   SetTimes(account, row);
   SetCounts(account, row);
   SetAvailability(ComputeAvailability(account), row);
+  SetTarget(group.target, row);
   if (const auto mean = MeanDownTime(account)) row.set_mean_down_seconds(Seconds(*mean));
   if (account.observed_up() <= absl::ZeroDuration()) return row;
   BAYWARD_ASSIGN_OR_RETURN(const Mtbf mtbf, ComputeMtbf(account.observed_up(), account.failures, confidence));
@@ -144,6 +145,11 @@ std::vector<std::string> AvailabilityNotes(const GroupAccount& total, const std:
   if (any_without) {
     notes.push_back(
         "Without a failure there is no mean operating time between failures, only a one-sided lower limit.");
+  }
+  if (total.target.planned > absl::ZeroDuration()) {
+    notes.push_back(
+        "The budget is the down time that the target allows in the whole window as it is planned now; what is left of "
+        "it is a range where time is unknown.");
   }
   if (std::string few = TooFewNote(groups); !few.empty()) notes.push_back(std::move(few));
   if (account.failures > 0) {

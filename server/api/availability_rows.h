@@ -7,6 +7,7 @@
 
 #include "absl/status/statusor.h"
 #include "bayward/v1/figures.pb.h"
+#include "server/api/target_budget.h"
 #include "server/figures/availability.h"
 
 namespace bayward {
@@ -17,6 +18,7 @@ struct GroupAccount {
   std::uint32_t machines = 0;
   std::uint32_t provisional_machines = 0;
   TimeAccount account = {};
+  TargetAccount target = {};
 
   void Add(const TimeAccount& machine);
 };

@@ -4,11 +4,11 @@
 #include <vector>
 
 #include "fmt/format.h"
-#include "proto/common/fault_traits.h"
 #include "proto/common/status.h"
 #include "server/api/figures_handlers.h"
 #include "server/api/figures_question.h"
 #include "server/api/grouping.h"
+#include "server/api/ranking_rows.h"
 #include "server/api/timeline_reader.h"
 #include "server/figures/ranking.h"
 
@@ -29,62 +29,29 @@ absl::StatusOr<RankBy> RankByOf(v1::RankBy asked) {
   }
 }
 
-// Machines of one group with their windows, and what their notes need.
-struct RankedGroup {
-  std::vector<std::unique_ptr<MachineTimeline>> timelines;
-  std::vector<Interval> windows;
-
-  void Add(std::unique_ptr<MachineTimeline> timeline, const Interval& window) {
-    // The largest part of a history, and no ranking needs it once outages are made.
-    timeline->history.cycles = {};
-    timelines.push_back(std::move(timeline));
-    windows.push_back(window);
-  }
-
-  std::vector<RankingRow> Rank(RankBy by) const {
-    std::vector<const MachineTimeline*> machines;
-    for (const auto& timeline : timelines) machines.push_back(timeline.get());
-    return bayward::RankFaults(machines, windows, by);
-  }
-};
-
-std::string NameOf(FaultClassNumber fault_class) {
-  if (fault_class == kOrderNotObserved) return "order not observed";
-  if (fault_class == kSettledAsDown) return "settled as down";
-  return FaultClassName(fault_class);
-}
-
-v1::RankingRow ToProto(const std::string& group, const RankingRow& row) {
-  v1::RankingRow out;
-  out.set_group(group);
-  out.set_rank(static_cast<std::uint32_t>(row.rank));
-  if (row.fault_class > 0) out.set_fault_class(static_cast<v1::FaultClass>(row.fault_class));
-  out.set_name(NameOf(row.fault_class));
-  out.set_first_out_seconds(absl::ToDoubleSeconds(row.first_out));
-  out.set_alone_seconds(absl::ToDoubleSeconds(row.alone));
-  out.set_present_seconds(absl::ToDoubleSeconds(row.present));
-  out.set_outages(static_cast<std::uint32_t>(row.outages));
-  out.set_failures(static_cast<std::uint32_t>(row.failures));
-  out.set_share(row.share);
-  out.set_cumulative_share(row.cumulative_share);
-  out.set_machines(static_cast<std::uint32_t>(row.machines));
-  out.set_order_matters(row.order_matters);
-  return out;
-}
-
-std::vector<std::string> Notes(const v1::RankFaultsResponse& response, const GroupAccount& total,
+std::vector<std::string> Notes(const v1::RankFaultsRequest& request, const v1::RankFaultsResponse& response, const GroupAccount& total,
                                const ReportFacts& facts) {
   std::vector<std::string> notes;
   bool order_matters = false;
   bool order_unknown = false;
   for (const v1::RankingRow& row : response.rows()) {
     order_matters = order_matters || row.order_matters();
-    order_unknown = order_unknown || row.name() == NameOf(kOrderNotObserved);
+    order_unknown = order_unknown || row.name() == RankingName(kOrderNotObserved);
   }
   notes.push_back(
       "First-out hours are the down time of the outages a fault began, and sum to all down time. Alone is "
       "the "
       "least a fault costs, present the most.");
+  if (request.with_gain()) {
+    notes.push_back(
+        "What availability would have been without a fault is no forecast, and several such gains do not add up. The "
+        "higher figure also takes away the outages it began and the closures that began during it.");
+  }
+  if (request.with_window_before()) {
+    notes.push_back(
+        "The window before is as long a time just before this one, compared per required hour on machines that had to "
+        "wash in both.");
+  }
   if (order_matters) {
     notes.push_back(
         "Where the ranks by first-out and by present hours differ by more than 5 the order depends on "
@@ -117,7 +84,9 @@ absl::StatusOr<v1::RankFaultsResponse> FiguresHandlers::RankFaults(
 
   std::map<std::string, RankedGroup> groups;
   GroupAccount total{.group = "total"};
-  TimelineReader reader(sources_.histories, *question.fleet, question.windows.hull.start, question.now);
+  const Interval& hull = question.windows.hull;
+  const absl::Time from = request.with_window_before() ? WindowBefore(hull).start : hull.start;
+  TimelineReader reader(sources_.histories, *question.fleet, from, question.now);
   BAYWARD_RETURN_IF_ERROR(reader.Read(
       question.selection.machines, [&](const Machine& machine, std::unique_ptr<MachineTimeline> timeline) {
         const Interval& window = question.WindowOf(machine);
@@ -128,14 +97,14 @@ absl::StatusOr<v1::RankFaultsResponse> FiguresHandlers::RankFaults(
 
   v1::RankFaultsResponse response;
   for (const auto& [name, group] : groups) {
-    for (const RankingRow& row : group.Rank(by)) *response.add_rows() = ToProto(name, row);
+    for (v1::RankingRow& row : group.Rows(name, by, request)) *response.add_rows() = std::move(row);
   }
   response.set_from_us(absl::ToUnixMicros(question.windows.hull.start));
   response.set_to_us(absl::ToUnixMicros(question.windows.hull.end));
   response.set_as_of_us(absl::ToUnixMicros(question.now));
   response.set_down_seconds(absl::ToDoubleSeconds(total.account.down));
   response.set_provisional(total.account.provisional);
-  for (std::string& note : Notes(response, total, FactsOf(question, sources_)))
+  for (std::string& note : Notes(request, response, total, FactsOf(question, sources_)))
     response.add_notes(std::move(note));
   return response;
 }

@@ -69,6 +69,7 @@ absl::StatusOr<SiteWindows> ResolveWindow(const v1::Window& window, std::span<co
       BAYWARD_RETURN_IF_ERROR(CheckOrder({starts, ends}, window, *site));
     const Interval clipped{starts, std::max(starts, std::min(ends, now))};
     windows.of[site->id] = clipped;
+    windows.whole[site->id] = {starts, std::max(starts, ends)};
     if (!clipped.empty()) Widen(windows.hull, clipped);
   }
   if (!sites.empty() && windows.hull.empty()) {

@@ -18,6 +18,8 @@ inline constexpr int kWindowDaysMax = 3660;
 struct SiteWindows {
   // [from, min(to, now)) of each site; empty where a site's day has not begun yet.
   absl::flat_hash_map<SiteId, Interval> of;
+  // The same with what is still to come of them.
+  absl::flat_hash_map<SiteId, Interval> whole;
   // From the earliest begin to the latest end of those that are not empty.
   Interval hull;
   bool by_date = false;  // an edge is a date, so that sites in different zones have different windows

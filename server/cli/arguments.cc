@@ -27,6 +27,9 @@ const std::map<std::string, v1::RankBy> kRankBys = {{"first-out", v1::RANK_BY_FI
                                                     {"outages", v1::RANK_BY_OUTAGES},
                                                     {"failures", v1::RANK_BY_FAILURES}};
 
+const std::map<std::string, v1::Step> kSteps = {
+    {"day", v1::STEP_DAY}, {"week", v1::STEP_WEEK}, {"month", v1::STEP_MONTH}};
+
 // One reading of the command line by CLI11.
 class Parser {
  public:
@@ -111,6 +114,11 @@ class Parser {
         ->type_name("WHEN");
     verb.add_option("--to", *arguments_.window.mutable_to(), "Where the window ends, not included")
         ->type_name("WHEN");
+    verb.add_option("--last", arguments_.last_days, "The last so many whole days and today, instead of --from")
+        ->type_name("DAYS")
+        ->check(CLI::Range(1, 3660))
+        ->excludes("--from")
+        ->excludes("--to");
   }
 
   void AddBy(CLI::App& verb, const char* what) {
@@ -165,6 +173,12 @@ class Parser {
     AddScope(availability);
     AddWindow(availability);
     AddBy(availability, "A row for each (default machine)");
+    availability.add_option("--each", arguments_.each, "Also a row for each period, in the site's own time")
+        ->type_name("day|week|month")
+        ->transform(CLI::CheckedTransformer(kSteps).description(""));
+    availability
+        .add_option("--rolling", arguments_.rolling_days, "With --each: rows cover so many days that end with the period")
+        ->type_name("DAYS");
     availability
         .add_option("--confidence", arguments_.confidence, "Of the limits of MTBF, two-sided (default 0.9)")
         ->type_name("0..1");
@@ -176,6 +190,8 @@ class Parser {
     ranking.add_option("--rank-by", arguments_.rank_by, "What to rank by (default first-out)")
         ->type_name("first-out|alone|present|outages|failures")
         ->transform(CLI::CheckedTransformer(kRankBys).description(""));
+    ranking.add_flag("--gain", arguments_.gain, "What availability would have been without each fault");
+    ranking.add_flag("--before", arguments_.before, "Compare with as long a window just before");
     AddRows(ranking, "At most so many faults of each ranking");
     CLI::App& outages = AddVerb(app_, "outages", Verb::kOutages, "Outages, latest first",
                                 std::string(help::kOutages) + help::kWindow);

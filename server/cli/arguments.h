@@ -41,6 +41,11 @@ struct Arguments {
   v1::Grouping by = v1::GROUPING_UNSPECIFIED;
   v1::RankBy rank_by = v1::RANK_BY_UNSPECIFIED;
   double confidence = 0;   // 0: the server's default
+  v1::Step each = v1::STEP_UNSPECIFIED;
+  std::uint32_t rolling_days = 0;
+  std::uint32_t last_days = 0;  // 0: not given
+  bool gain = false;
+  bool before = false;
   std::uint32_t rows = 0;  // 0: the server's default
   std::vector<v1::FaultClass> classes;
   std::vector<std::string> paths;  // of declaration files

@@ -29,8 +29,8 @@ inline constexpr const char* kMain =
 
 inline constexpr const char* kWindow =
     "\nA window is [from, to). A date is each site's own midnight; an instant such as\n"
-    "2026-08-01T06:00:00Z is the same everywhere. Without --from it is the last 30 days, without --to\n"
-    "it ends now.\n";
+    "2026-08-01T06:00:00Z is the same everywhere. Without --from it is the last 30 days, or as many as\n"
+    "--last says, without --to it ends now.\n";
 
 inline constexpr const char* kSites = "Examples\n  bayward sites\n  bayward sites --region north --json\n";
 inline constexpr const char* kMachines =
@@ -46,12 +46,15 @@ inline constexpr const char* kAvailability =
     "Examples\n"
     "  bayward availability\n"
     "  bayward availability --by region --from 2026-07-01 --to 2026-08-01\n"
-    "  bayward availability --site harbour-road --confidence 0.95\n";
+    "  bayward availability --site harbour-road --confidence 0.95\n"
+    "  bayward availability --by site --each week --last 90\n"
+    "  bayward availability --by fleet --each day --rolling 28 --last 60\n";
 inline constexpr const char* kRanking =
     "Examples\n"
     "  bayward ranking\n"
     "  bayward ranking --by kind --rank-by failures --rows 5\n"
     "  bayward ranking --region north --from 2026-07-01 --to 2026-08-01\n"
+    "  bayward ranking --last 90 --gain --before\n"
     "\nFirst-out hours are those of outages the fault began, alone hours those in which only it blocked,\n"
     "present hours all down time in which it was active.\n";
 inline constexpr const char* kOutages =

@@ -88,6 +88,60 @@ Table FailureTable(const std::string& by, double confidence) {
                 {"mean\ndown", Align::kRight}});
 }
 
+// What is left of the budget: a range where time is unknown.
+std::string BudgetLeftCell(const v1::AvailabilityRow& row) {
+  const std::string high = Hours(row.budget_left_high_seconds());
+  const std::string low = Hours(row.budget_left_low_seconds());
+  return low == high ? high : low + " to " + high;
+}
+
+std::string TargetTable(const v1::GetAvailabilityResponse& response, const std::string& by) {
+  Table table({{by, Align::kLeft, 14},
+               {"availa-\nbility %", Align::kRight},
+               {"target\n%", Align::kRight},
+               {"down\nh", Align::kRight},
+               {"budget\nh", Align::kRight},
+               {"budget left\nh", Align::kRight}});
+  const auto add = [&](const v1::AvailabilityRow& row) {
+    if (!row.has_target()) return;
+    table.Add({GroupCell(row), AvailabilityCell(row), Percent(row.target()), Hours(row.down_seconds()),
+               Hours(row.budget_seconds()), BudgetLeftCell(row)});
+  };
+  for (const v1::AvailabilityRow& row : response.rows()) add(row);
+  if (table.empty()) return "";
+  if (response.rows_size() != 1) {
+    table.AddRule();
+    add(response.total());
+  }
+  return "Against the target\n\n" + table.Render() + "\n";
+}
+
+std::string SeriesTable(const v1::GetAvailabilityResponse& response, const std::string& by) {
+  if (response.series().empty()) return "";
+  Table table({{by, Align::kLeft, 14},
+               {"from", Align::kLeft},
+               {"required\nh", Align::kRight},
+               {"availa-\nbility %", Align::kRight},
+               {"unknown leaves\nopen %", Align::kRight},
+               {"service\n%", Align::kRight},
+               {"down\nh", Align::kRight},
+               {"out-\nages", Align::kRight},
+               {"fail-\nures", Align::kRight}});
+  std::string group;
+  for (const v1::AvailabilityRow& row : response.series()) {
+    // One group alone is its own total.
+    if (row.group() == "total" && response.rows_size() == 1) break;
+    if (!group.empty() && row.group() != group) table.AddRule();
+    group = row.group();
+    table.Add({GroupCell(row), row.period(), Hours(row.required_seconds()), AvailabilityCell(row), BoundsCell(row),
+               row.has_service_availability() ? Percent(row.service_availability()) : "not known",
+               Hours(row.down_seconds()), Count(row.outages()), Count(row.failures())});
+  }
+  const std::string rolling =
+      response.rolling_days() == 0 ? "" : fmt::format(", each over the {} days that end with it", response.rolling_days());
+  return "Period by period" + rolling + "\n\n" + table.Render() + "\n";
+}
+
 std::string WashesLine(const v1::AvailabilityRow& total) {
   std::string line = fmt::format("Washes: {} completed, {} aborted", Count(total.cycles_completed()),
                                  Count(total.cycles_aborted()));
@@ -142,6 +196,38 @@ std::vector<std::string> RankingCells(const v1::RankingRow& row) {
           row.order_matters() ? "depends" : ""};
 }
 
+// In percentage points: "+0.53".
+std::string GainCell(const v1::RankingRow& row, bool has, double without) {
+  return has && row.has_availability_as_is() ? fmt::format("{:+.2f}", (without - row.availability_as_is()) * 100) : "";
+}
+
+std::string RateCell(bool has, double per_thousand) { return has ? fmt::format("{:.2f}", per_thousand) : ""; }
+
+Table ComparisonTable() {
+  return Table({{"rank", Align::kRight},
+                {"fault", Align::kLeft, 20},
+                {"first-out h per\n1,000 required", Align::kRight},
+                {"in the window\nbefore", Align::kRight},
+                {"rank\nthen", Align::kRight},
+                {"availability without\nit, points", Align::kRight},
+                {"and without what\nfollowed, points", Align::kRight}});
+}
+
+std::vector<std::string> ComparisonCells(const v1::RankingRow& row) {
+  const std::string rank_then = !row.has_rank_before() ? "" : row.rank_before() == 0 ? "-" : Count(row.rank_before());
+  return {Count(row.rank()),
+          row.name(),
+          RateCell(row.has_per_thousand_required(), row.per_thousand_required()),
+          RateCell(row.has_per_thousand_required_before(), row.per_thousand_required_before()),
+          rank_then,
+          GainCell(row, row.has_availability_without(), row.availability_without()),
+          GainCell(row, row.has_availability_without_consequences(), row.availability_without_consequences())};
+}
+
+bool HasComparison(const v1::RankingRow& row) {
+  return row.has_availability_as_is() || row.has_per_thousand_required();
+}
+
 std::string RestoredCell(const v1::OutageRow& row, const TimeText& time) {
   if (row.restored_us() == 0) return "not yet";
   return (row.restoration_censored() ? "> " : "") + time.Minute(row.restored_us());
@@ -180,6 +266,7 @@ std::string RenderAvailability(const v1::GetAvailabilityResponse& response, cons
   std::string out = WindowText(response.from_us(), response.to_us(), response.as_of_us(), time) + "\n\n";
   out += "Where required time went\n\n" + times.Render() + "\n";
   out += "Availability and failures\n\n" + failures.Render() + "\n";
+  out += TargetTable(response, by) + SeriesTable(response, by);
   out += WashesLine(response.total()) + OtherStopsLines(response.total());
   if (response.total().provisional()) out += "~ provisional\n";
   return out + Notes(response.notes());
@@ -193,6 +280,7 @@ std::string RenderRanking(const v1::RankFaultsResponse& response, std::uint32_t 
   for (int i = 0; i < response.rows_size();) {
     const std::string& group = response.rows(i).group();
     Table table = RankingTable();
+    Table comparison = ComparisonTable();
     std::uint32_t shown = 0;
     std::uint32_t left = 0;
     for (; i < response.rows_size() && response.rows(i).group() == group; ++i) {
@@ -201,10 +289,12 @@ std::string RenderRanking(const v1::RankFaultsResponse& response, std::uint32_t 
         continue;
       }
       table.Add(RankingCells(response.rows(i)));
+      if (HasComparison(response.rows(i))) comparison.Add(ComparisonCells(response.rows(i)));
       ++shown;
     }
     out += "\n" + Printable(group) + "\n\n" + table.Render();
     if (left > 0) out += fmt::format("and {} more\n", left);
+    if (!comparison.empty()) out += "\n" + comparison.Render();
   }
   if (response.provisional()) out += "\nProvisional.\n";
   return out + Notes(response.notes());

@@ -92,7 +92,8 @@ class Session {
     *request.mutable_window() = arguments_.window;
     if (arguments_.window.from().empty()) {
       request.mutable_window()->set_from(
-          absl::FormatCivilTime(absl::ToCivilDay(at_.clock.Now(), at_.zone) - kDefaultDays));
+          absl::FormatCivilTime(absl::ToCivilDay(at_.clock.Now(), at_.zone) -
+                                (arguments_.last_days > 0 ? static_cast<int>(arguments_.last_days) : kDefaultDays)));
     }
     return request;
   }
@@ -117,6 +118,8 @@ class Session {
     const v1::Grouping by = arguments_.by == v1::GROUPING_UNSPECIFIED ? v1::GROUPING_MACHINE : arguments_.by;
     request.set_grouping(by);
     request.set_confidence(arguments_.confidence);
+    request.set_step(arguments_.each);
+    request.set_rolling_days(arguments_.rolling_days);
     return Show(&v1::Figures::Stub::GetAvailability, request,
                 [&](const v1::GetAvailabilityResponse& response) {
                   return RenderAvailability(response, NameOf(by), time_);
@@ -127,6 +130,8 @@ class Session {
     auto request = Windowed<v1::RankFaultsRequest>();
     request.set_grouping(arguments_.by);
     request.set_rank_by(arguments_.rank_by);
+    request.set_with_gain(arguments_.gain);
+    request.set_with_window_before(arguments_.before);
     return Show(&v1::Figures::Stub::RankFaults, request, [&](const v1::RankFaultsResponse& response) {
       return RenderRanking(response, arguments_.rows, time_);
     });

@@ -132,14 +132,17 @@ TimeAccount& TimeAccount::operator+=(const TimeAccount& other) {
   return *this;
 }
 
+void AddConditions(const std::vector<ConditionSpan>& conditions, const Interval& window, TimeAccount& account) {
+  for (auto span = FirstNotOver(conditions, window.start);
+       span != conditions.end() && span->interval.start < window.end; ++span) {
+    AddSpan(*span, Intersect(span->interval, window).length(), account);
+  }
+}
+
 TimeAccount ComputeAccount(const MachineTimeline& timeline, const Interval& window) {
   TimeAccount account;
   if (window.empty()) return account;
-  const auto& spans = timeline.conditions;
-  for (auto span = FirstNotOver(spans, window.start);
-       span != spans.end() && span->interval.start < window.end; ++span) {
-    AddSpan(*span, Intersect(span->interval, window).length(), account);
-  }
+  AddConditions(timeline.conditions, window, account);
   const auto& excluded = timeline.excluded.intervals();
   auto closed = std::lower_bound(excluded.begin(), excluded.end(), window.start,
                                  [](const Interval& i, absl::Time t) { return i.end <= t; });

@@ -62,6 +62,7 @@ struct TimeAccount {
 // read.
 struct MachineTimeline {
   MachineHistory history;  // as used: hand-overs joined, cycles that do not count left out
+  bool count_rehearsal = false;
   IntervalSet required;
   IntervalSet excluded;
   std::vector<ConditionSpan> conditions;
@@ -75,7 +76,7 @@ struct MachineTimeline {
   absl::Time in_doubt_from = absl::InfiniteFuture();
 
   MachineTimeline(MachineHistory history_in, const Calendar& calendar, const Interval& extent,
-                  bool count_rehearsal);
+                  bool count_rehearsal_in);
   // Outages point into history.
   MachineTimeline(const MachineTimeline&) = delete;
   MachineTimeline& operator=(const MachineTimeline&) = delete;
@@ -87,6 +88,9 @@ struct MachineTimeline {
 // Time outside the timeline's extent does not count. Provisional while something may still be delivered that
 // changes it.
 TimeAccount ComputeAccount(const MachineTimeline& timeline, const Interval& window);
+
+// Adds where the time of `window` went, without what began or ended in it.
+void AddConditions(const std::vector<ConditionSpan>& conditions, const Interval& window, TimeAccount& account);
 
 // `account` with the time that people settled unknown (lost) again: the figure without their decisions.
 TimeAccount WithoutSettlements(const TimeAccount& account);

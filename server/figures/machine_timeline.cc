@@ -25,8 +25,9 @@ absl::Time InDoubtFrom(const MachineHistory& history) {
 }  // namespace
 
 MachineTimeline::MachineTimeline(MachineHistory history_in, const Calendar& calendar, const Interval& extent,
-                                 bool count_rehearsal)
+                                 bool count_rehearsal_in)
     : history(std::move(history_in)),
+      count_rehearsal(count_rehearsal_in),
       required(RequiredTime(calendar, extent)),
       excluded(ExcludedTime(calendar, extent)),
       voided(history.voided) {

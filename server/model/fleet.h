@@ -15,6 +15,12 @@
 
 namespace bayward {
 
+// An availability promised to the owner, from a site-local date until the next row.
+struct TargetSpan {
+  absl::CivilDay valid_from;
+  double availability = 0;  // in [0, 1]
+};
+
 struct Site {
   SiteId id;
   std::string key;  // [a-z0-9-], unique
@@ -25,6 +31,7 @@ struct Site {
   double longitude = 0;
   std::string attendance;  // "attended" or "unattended"
   Calendar calendar;  // its zones, hours, holidays and closures, without any machine's service life
+  std::vector<TargetSpan> targets;  // by date
 };
 
 struct Machine {

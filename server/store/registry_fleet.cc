@@ -39,6 +39,7 @@ Site BuildSite(const DeclaredSite& declared, SiteId id, std::set<std::string>& u
   site.longitude = declared.longitude;
   site.attendance = declared.attendance;
   site.calendar = SiteCalendar(declared, unknown_zones);
+  for (const DeclaredTarget& target : declared.targets) site.targets.push_back({target.valid_from, target.availability});
   return site;
 }
 

@@ -6,6 +6,7 @@
 
 #include "absl/strings/str_cat.h"
 #include "gtest/gtest.h"
+#include "server/figures/gain.h"
 #include "rapidcheck.h"
 #include "tests/property/harness.h"
 
@@ -172,6 +173,16 @@ TEST(GainProperty, RemovingAClassNeverLowersAvailability) {
     RC_ASSERT(after.observed_up() >= before.observed_up());
     const Availability was = ComputeAvailability(before);
     const Availability is = ComputeAvailability(after);
+    const FaultClassNumber classes[] = {removed};
+    const MachineTimeline* const machines[] = {&played.timeline};
+    const Interval windows[] = {ExtentOf(played.grid)};
+    const std::vector<Gain> gains = ComputeGains(machines, windows, classes);
+    RC_ASSERT(gains.size() == 1u);
+    RC_ASSERT(gains[0].alone.observed_up() == after.observed_up());
+    RC_ASSERT(gains[0].alone.down == after.down);
+    RC_ASSERT(gains[0].alone.unknown() == after.unknown());
+    RC_ASSERT(gains[0].with_consequences.required == before.required);
+    if (played.timeline.history.modes.empty()) RC_ASSERT(gains[0].with_consequences.down <= after.down);
     constexpr double kRounding = 1e-12;
     if (was.point && is.point) RC_ASSERT(*is.point >= *was.point - kRounding);
     if (was.service && is.service) RC_ASSERT(*is.service >= *was.service - kRounding);

@@ -312,6 +312,114 @@ TEST_F(FiguresHandlersTest, DownTimeWithoutAFaultHasANameOfItsOwn) {
   EXPECT_THAT(response.notes(), Contains(HasSubstr("Settled as down: 1.7 h")));
 }
 
+TEST_F(FiguresHandlersTest, ASeriesHasARowForEachPeriodAndSumsToTheWindow) {
+  window_.set_from("2026-05-30");
+  v1::GetAvailabilityRequest request;
+  *request.mutable_window() = window_;
+  request.set_grouping(v1::GROUPING_KIND);
+  request.set_step(v1::STEP_DAY);
+  const auto response = handlers_.GetAvailability(caller_, request);
+  ASSERT_TRUE(response.ok()) << response.status();
+  // Gantries, tunnels, total; 30 and 31 May, 1 June.
+  ASSERT_EQ(response->series_size(), 9);
+  EXPECT_EQ(response->series(0).group(), "gantry");
+  EXPECT_EQ(response->series(0).period(), "2026-05-30");
+  EXPECT_EQ(response->series(2).period(), "2026-06-01");
+  EXPECT_EQ(response->series(8).group(), "total");
+  EXPECT_DOUBLE_EQ(response->series(2).down_seconds(), 120 * kMinute);
+  double required = 0;
+  for (int i = 6; i < 9; ++i) required += response->series(i).required_seconds();
+  EXPECT_DOUBLE_EQ(required, response->total().required_seconds());
+}
+
+TEST_F(FiguresHandlersTest, WeeksBeginOnMondayAndMonthsOnTheFirst) {
+  window_.set_from("2026-05-29");  // a Friday
+  v1::GetAvailabilityRequest request;
+  *request.mutable_window() = window_;
+  request.set_grouping(v1::GROUPING_FLEET);
+  request.set_step(v1::STEP_WEEK);
+  const auto weeks = handlers_.GetAvailability(caller_, request);
+  ASSERT_TRUE(weeks.ok()) << weeks.status();
+  ASSERT_EQ(weeks->series_size(), 4);
+  EXPECT_EQ(weeks->series(0).period(), "2026-05-25");
+  EXPECT_DOUBLE_EQ(weeks->series(0).required_seconds(), 3 * 3 * 1440 * kMinute);  // of it, three days are asked about
+  EXPECT_EQ(weeks->series(1).period(), "2026-06-01");
+  request.set_step(v1::STEP_MONTH);
+  const auto months = handlers_.GetAvailability(caller_, request);
+  ASSERT_TRUE(months.ok()) << months.status();
+  EXPECT_EQ(months->series(0).period(), "2026-05-01");
+  EXPECT_EQ(months->series(1).period(), "2026-06-01");
+}
+
+TEST_F(FiguresHandlersTest, ARollingRowReachesBackBeforeTheWindow) {
+  scope_.add_machines("alder/bay-1");
+  v1::GetAvailabilityRequest request;
+  *request.mutable_scope() = scope_;
+  *request.mutable_window() = window_;
+  request.set_grouping(v1::GROUPING_FLEET);
+  request.set_step(v1::STEP_DAY);
+  request.set_rolling_days(7);
+  const auto response = handlers_.GetAvailability(caller_, request);
+  ASSERT_TRUE(response.ok()) << response.status();
+  ASSERT_EQ(response->series_size(), 2);
+  EXPECT_DOUBLE_EQ(response->series(0).required_seconds(), 7 * 1440 * kMinute);
+  EXPECT_DOUBLE_EQ(response->series(0).down_seconds(), 90 * kMinute);
+  request.set_step(v1::STEP_UNSPECIFIED);
+  EXPECT_EQ(handlers_.GetAvailability(caller_, request).status().code(), absl::StatusCode::kInvalidArgument);
+}
+
+TEST_F(FiguresHandlersTest, TheBudgetIsOfTheWholeWindowAndWhatIsLeftIsARange) {
+  auto fleet = std::make_shared<Fleet>(*fleet_);
+  fleet->sites[0].targets = {{absl::CivilDay(2026, 1, 1), 0.9}, {absl::CivilDay(2026, 6, 3), 0.95}};
+  fleet_ = fleet;
+  scope_.add_machines("alder/bay-2");
+  window_.set_to("2026-06-05");  // four days, of which one is over
+  const auto response = Availability(v1::GROUPING_MACHINE);
+  ASSERT_EQ(response.rows_size(), 1);
+  const v1::AvailabilityRow& row = response.rows(0);
+  EXPECT_NEAR(row.target(), 0.925, 1e-12);
+  EXPECT_NEAR(row.budget_seconds(), (2 * 1440 * 0.1 + 2 * 1440 * 0.05) * kMinute, 1e-6);
+  EXPECT_NEAR(row.budget_left_high_seconds(), row.budget_seconds() - 30 * kMinute, 1e-6);
+  EXPECT_NEAR(row.budget_left_low_seconds(), row.budget_left_high_seconds() - 100 * kMinute, 1e-6);
+}
+
+TEST_F(FiguresHandlersTest, WithoutATargetThereIsNoBudget) {
+  EXPECT_FALSE(Availability(v1::GROUPING_FLEET).rows(0).has_target());
+}
+
+TEST_F(FiguresHandlersTest, GainIsWhatAvailabilityWouldHaveBeen) {
+  scope_.add_machines("alder/bay-1");
+  v1::RankFaultsRequest request;
+  *request.mutable_scope() = scope_;
+  *request.mutable_window() = window_;
+  request.set_with_gain(true);
+  const auto response = handlers_.RankFaults(caller_, request);
+  ASSERT_TRUE(response.ok()) << response.status();
+  ASSERT_EQ(response->rows_size(), 2);
+  EXPECT_NEAR(response->rows(0).availability_as_is(), 1290.0 / 1380, 1e-12);
+  EXPECT_NEAR(response->rows(0).availability_without(), 1350.0 / 1380, 1e-12);
+  EXPECT_NEAR(response->rows(1).availability_without_consequences(), 1320.0 / 1380, 1e-12);
+  EXPECT_FALSE(response->rows(0).has_rank_before());
+}
+
+TEST_F(FiguresHandlersTest, TheWindowBeforeIsComparedPerRequiredHour) {
+  scope_.add_machines("alder/bay-1");
+  window_.set_from("2026-06-01T03:00:00Z");
+  window_.set_to("2026-06-01T06:00:00Z");
+  v1::RankFaultsRequest request;
+  *request.mutable_scope() = scope_;
+  *request.mutable_window() = window_;
+  request.set_with_window_before(true);
+  const auto response = handlers_.RankFaults(caller_, request);
+  ASSERT_TRUE(response.ok()) << response.status();
+  // From minute 180 to 360 only the arm, 30 minutes; in the three hours before only the jam, an hour.
+  ASSERT_EQ(response->rows_size(), 1);
+  EXPECT_EQ(response->rows(0).name(), "drive.travel_timeout");
+  EXPECT_NEAR(response->rows(0).per_thousand_required(), 1000 * 0.5 / 3, 1e-9);
+  EXPECT_NEAR(response->rows(0).per_thousand_required_before(), 0, 1e-12);
+  EXPECT_EQ(response->rows(0).rank_before(), 0U);
+}
+
 TEST_F(FiguresHandlersTest, OutagesComeLatestFirst) {
   for (auto& [machine, history] : store_.histories) {
     for (Spell& spell : history.spells) spell.provenance.first.epoch = EpochId{machine.value};
