@@ -43,6 +43,10 @@ absl::Status AddFiguresMethods(const FiguresHandlers& handlers, MethodTable& met
       .Add("GetAvailability", &FiguresHandlers::GetAvailability)
       .Add("RankFaults", &FiguresHandlers::RankFaults)
       .Add("ListOutages", &FiguresHandlers::ListOutages)
+      .Add("CompareMachines", &FiguresHandlers::CompareMachines)
+      .Add("JudgeTrends", &FiguresHandlers::JudgeTrends)
+      .Add("GetRestoration", &FiguresHandlers::GetRestoration)
+      .Add("RankRepeats", &FiguresHandlers::RankRepeats)
       .status();
 }
 

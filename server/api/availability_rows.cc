@@ -5,7 +5,7 @@
 
 #include "fmt/format.h"
 #include "proto/common/status.h"
-#include "server/figures/mtbf.h"
+#include "server/statistics/mtbf.h"
 
 namespace bayward {
 namespace {

@@ -34,7 +34,7 @@ class FiguresHandlers {
  public:
   explicit FiguresHandlers(FiguresSources sources) : sources_(std::move(sources)) {}
 
-  // Errors of all three: NotFound for a scope that names what there is not; InvalidArgument for a window,
+  // Errors of all: NotFound for a scope that names what there is not; InvalidArgument for a window,
   // grouping, confidence or class that cannot be; the store's.
 
   // Rows by group name; a machine nobody ever observed has unknown time only, one out of service no required
@@ -48,6 +48,17 @@ class FiguresHandlers {
   // outage.
   absl::StatusOr<v1::ListOutagesResponse> ListOutages(const Caller& caller,
                                                       const v1::ListOutagesRequest& request) const;
+
+  // By kind, the highest rate first.
+  absl::StatusOr<v1::CompareMachinesResponse> CompareMachines(const Caller& caller,
+                                                              const v1::CompareMachinesRequest& request) const;
+  // Machines by name. InvalidArgument for a level outside (0, 0.5).
+  absl::StatusOr<v1::JudgeTrendsResponse> JudgeTrends(const Caller& caller,
+                                                      const v1::JudgeTrendsRequest& request) const;
+  absl::StatusOr<v1::GetRestorationResponse> GetRestoration(const Caller& caller,
+                                                            const v1::GetRestorationRequest& request) const;
+  absl::StatusOr<v1::RankRepeatsResponse> RankRepeats(const Caller& caller,
+                                                      const v1::RankRepeatsRequest& request) const;
 
  private:
   FiguresSources sources_;

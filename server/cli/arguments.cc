@@ -30,6 +30,12 @@ const std::map<std::string, v1::RankBy> kRankBys = {{"first-out", v1::RANK_BY_FI
 const std::map<std::string, v1::Step> kSteps = {
     {"day", v1::STEP_DAY}, {"week", v1::STEP_WEEK}, {"month", v1::STEP_MONTH}};
 
+const std::map<std::string, v1::RepeatGrouping> kRepeatGroupings = {
+    {"all", v1::REPEAT_GROUPING_ALL},
+    {"fault", v1::REPEAT_GROUPING_CLASS},
+    {"machine", v1::REPEAT_GROUPING_MACHINE},
+    {"both", v1::REPEAT_GROUPING_MACHINE_AND_CLASS}};
+
 // One reading of the command line by CLI11.
 class Parser {
  public:
@@ -45,6 +51,7 @@ class Parser {
     app_.require_subcommand(0, 1);
     AddFleetVerbs();
     AddFigureVerbs();
+    AddStatisticsVerbs();
   }
 
   std::variant<Arguments, int> Parse(int argc, const char* const* argv, std::ostream& out,
@@ -200,6 +207,35 @@ class Parser {
     Many(outages, "--class", class_names_, "Only those that this fault class began (may be repeated)",
          "CLASS");
     AddRows(outages, "At most so many (default 200)");
+  }
+
+  void AddConfidence(CLI::App& verb, const char* what) {
+    verb.add_option("--confidence", arguments_.confidence, what)->type_name("0..1");
+  }
+
+  void AddStatisticsVerbs() {
+    CLI::App& compare = AddVerb(app_, "compare", Verb::kCompare, "Which machines fail more often than their kind",
+                                std::string(help::kCompare) + help::kWindow);
+    AddConfidence(compare, "Of the intervals (default 0.95)");
+    CLI::App& trend = AddVerb(app_, "trend", Verb::kTrend, "Whether failures come faster or more slowly",
+                              std::string(help::kTrend) + help::kWindow);
+    trend.add_option("--level", arguments_.level, "One-sided, over all machines together (default 0.05)")
+        ->type_name("0..0.5");
+    CLI::App& restoration = AddVerb(app_, "restoration", Verb::kRestoration, "How long outages last",
+                                    std::string(help::kRestoration) + help::kWindow);
+    AddConfidence(restoration, "Of the limits (default 0.95)");
+    Many(restoration, "--class", class_names_, "Only outages that this fault class began", "CLASS");
+    CLI::App& repeats = AddVerb(app_, "repeats", Verb::kRepeats, "Which faults come back after they were put right",
+                                std::string(help::kRepeats) + help::kWindow);
+    AddConfidence(repeats, "Of the limits (default 0.95)");
+    repeats.add_option("--by", arguments_.repeats_by, "A row for each (default fault)")
+        ->type_name("all|fault|machine|both")
+        ->transform(CLI::CheckedTransformer(kRepeatGroupings).description(""));
+    AddRows(repeats, "At most so many");
+    for (CLI::App* verb : {&compare, &trend, &restoration, &repeats}) {
+      AddScope(*verb);
+      AddWindow(*verb);
+    }
   }
 
   void SetScope() {

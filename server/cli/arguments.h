@@ -24,6 +24,10 @@ enum class Verb {
   kAvailability,
   kRanking,
   kOutages,
+  kCompare,
+  kTrend,
+  kRestoration,
+  kRepeats,
   kRejected,
   kParked,
   kDoctor,
@@ -44,6 +48,8 @@ struct Arguments {
   v1::Step each = v1::STEP_UNSPECIFIED;
   std::uint32_t rolling_days = 0;
   std::uint32_t last_days = 0;  // 0: not given
+  v1::RepeatGrouping repeats_by = v1::REPEAT_GROUPING_UNSPECIFIED;
+  double level = 0;  // 0: the server's default
   bool gain = false;
   bool before = false;
   std::uint32_t rows = 0;  // 0: the server's default

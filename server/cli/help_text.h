@@ -61,6 +61,24 @@ inline constexpr const char* kOutages =
     "Examples\n"
     "  bayward outages --site harbour-road\n"
     "  bayward outages --class air_supply.pressure_low --from 2026-07-01\n";
+inline constexpr const char* kCompare =
+    "Examples\n"
+    "  bayward compare --kind gantry --last 180\n"
+    "  bayward compare --region north --from 2026-01-01 --to 2026-07-01\n"
+    "\nEach machine's failure rate is drawn towards its kind's as far as its few failures may be chance.\n";
+inline constexpr const char* kTrend =
+    "Examples\n"
+    "  bayward trend --from 2025-11-01 --to 2026-11-01\n"
+    "  bayward trend --kind tunnel --from 2026-05-01 --to 2026-11-01\n"
+    "\nMake a verdict once a month, on whole months, and hold it.\n";
+inline constexpr const char* kRestoration =
+    "Examples\n"
+    "  bayward restoration --last 90\n"
+    "  bayward restoration --class air_supply.pressure_low --region north\n";
+inline constexpr const char* kRepeats =
+    "Examples\n"
+    "  bayward repeats --last 90\n"
+    "  bayward repeats --by machine --region north --rows 10\n";
 inline constexpr const char* kRejected =
     "Examples\n  bayward rejected\n  bayward rejected --site harbour-road --rows 20 --json\n";
 inline constexpr const char* kParked =

@@ -24,11 +24,20 @@ std::string RenderRanking(const v1::RankFaultsResponse& response, std::uint32_t 
                           const TimeText& time);
 std::string RenderOutages(const v1::ListOutagesResponse& response, const TimeText& time);
 
+std::string RenderComparison(const v1::CompareMachinesResponse& response, const TimeText& time);
+std::string RenderTrends(const v1::JudgeTrendsResponse& response, const TimeText& time);
+std::string RenderRestoration(const v1::GetRestorationResponse& response, const TimeText& time);
+// At most `rows_max` rows; 0: all.
+std::string RenderRepeats(const v1::RankRepeatsResponse& response, std::uint32_t rows_max, const TimeText& time);
+
 std::string RenderRejected(const v1::ListRejectedEventsResponse& response, const TimeText& time);
 std::string RenderParked(const v1::ListParkedEventsResponse& response, const TimeText& time);
 std::string RenderDiagnosis(const v1::DiagnoseResponse& response, const TimeText& time);
 
 // "2026-07-01 00:00 to 2026-08-01 00:00 (Europe/Helsinki), as of 2026-08-02 09:10".
 std::string WindowText(std::int64_t from_us, std::int64_t to_us, std::int64_t as_of_us, const TimeText& time);
+
+// A line for each, or nothing.
+std::string NotesText(const google::protobuf::RepeatedPtrField<std::string>& notes);
 
 }  // namespace bayward::cli

@@ -9,12 +9,6 @@
 namespace bayward::cli {
 namespace {
 
-std::string Notes(const google::protobuf::RepeatedPtrField<std::string>& notes) {
-  std::string out;
-  for (const std::string& note : notes) out += Wrap("  * ", Printable(note), kTableWidthMax);
-  return out.empty() ? "" : "\n" + out;
-}
-
 double Unknown(const v1::AvailabilityRow& row) {
   return row.unknown_pending_seconds() + row.unknown_lost_seconds();
 }
@@ -249,6 +243,12 @@ std::string WindowText(std::int64_t from_us, std::int64_t to_us, std::int64_t as
                      time.Minute(as_of_us));
 }
 
+std::string NotesText(const google::protobuf::RepeatedPtrField<std::string>& notes) {
+  std::string out;
+  for (const std::string& note : notes) out += Wrap("  * ", Printable(note), kTableWidthMax);
+  return out.empty() ? "" : "\n" + out;
+}
+
 std::string RenderAvailability(const v1::GetAvailabilityResponse& response, const std::string& by,
                                const TimeText& time) {
   Table times = TimeTable(by);
@@ -269,7 +269,7 @@ std::string RenderAvailability(const v1::GetAvailabilityResponse& response, cons
   out += TargetTable(response, by) + SeriesTable(response, by);
   out += WashesLine(response.total()) + OtherStopsLines(response.total());
   if (response.total().provisional()) out += "~ provisional\n";
-  return out + Notes(response.notes());
+  return out + NotesText(response.notes());
 }
 
 std::string RenderRanking(const v1::RankFaultsResponse& response, std::uint32_t rows_max,
@@ -297,7 +297,7 @@ std::string RenderRanking(const v1::RankFaultsResponse& response, std::uint32_t 
     if (!comparison.empty()) out += "\n" + comparison.Render();
   }
   if (response.provisional()) out += "\nProvisional.\n";
-  return out + Notes(response.notes());
+  return out + NotesText(response.notes());
 }
 
 std::string RenderOutages(const v1::ListOutagesResponse& response, const TimeText& time) {

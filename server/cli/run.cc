@@ -55,6 +55,10 @@ class Session {
       case Verb::kAvailability: return ShowAvailability();
       case Verb::kRanking: return ShowRanking();
       case Verb::kOutages: return ShowOutages();
+      case Verb::kCompare: return ShowComparison();
+      case Verb::kTrend: return ShowTrends();
+      case Verb::kRestoration: return ShowRestoration();
+      case Verb::kRepeats: return ShowRepeats();
       case Verb::kRejected:
         return Show(&v1::Fleet::Stub::ListRejectedEvents, Listed<v1::ListRejectedEventsRequest>(),
                     Timed(RenderRejected));
@@ -142,6 +146,34 @@ class Session {
     request.set_rows_max(arguments_.rows);
     for (const v1::FaultClass fault_class : arguments_.classes) request.add_fault_classes(fault_class);
     return Show(&v1::Figures::Stub::ListOutages, request, Timed(RenderOutages));
+  }
+
+  int ShowComparison() {
+    auto request = Windowed<v1::CompareMachinesRequest>();
+    request.set_confidence(arguments_.confidence);
+    return Show(&v1::Figures::Stub::CompareMachines, request, Timed(RenderComparison));
+  }
+
+  int ShowTrends() {
+    auto request = Windowed<v1::JudgeTrendsRequest>();
+    request.set_level(arguments_.level);
+    return Show(&v1::Figures::Stub::JudgeTrends, request, Timed(RenderTrends));
+  }
+
+  int ShowRestoration() {
+    auto request = Windowed<v1::GetRestorationRequest>();
+    request.set_confidence(arguments_.confidence);
+    for (const v1::FaultClass fault_class : arguments_.classes) request.add_fault_classes(fault_class);
+    return Show(&v1::Figures::Stub::GetRestoration, request, Timed(RenderRestoration));
+  }
+
+  int ShowRepeats() {
+    auto request = Windowed<v1::RankRepeatsRequest>();
+    request.set_grouping(arguments_.repeats_by);
+    request.set_confidence(arguments_.confidence);
+    return Show(&v1::Figures::Stub::RankRepeats, request, [&](const v1::RankRepeatsResponse& response) {
+      return RenderRepeats(response, arguments_.rows, time_);
+    });
   }
 
   int Examine() {

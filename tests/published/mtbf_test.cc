@@ -1,4 +1,4 @@
-#include "server/figures/mtbf.h"
+#include "server/statistics/mtbf.h"
 
 #include <cmath>
 #include <limits>

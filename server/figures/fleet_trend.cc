@@ -1,0 +1,161 @@
+#include "server/figures/fleet_trend.h"
+
+#include <algorithm>
+#include <cstddef>
+#include <map>
+#include <utility>
+
+#include "absl/status/status.h"
+#include "absl/strings/str_cat.h"
+
+namespace bayward {
+namespace {
+
+const absl::Duration kReturnWithin = 2 * kRepeatWithin;
+constexpr absl::Duration kWeek = absl::Hours(7 * 24);
+
+// Up hours in which a failure would be the return of the one before.
+double ApartOf(const TrendMachine& machine) {
+  const double elapsed = absl::ToDoubleHours(machine.window.length());
+  return elapsed > 0 ? absl::ToDoubleHours(kReturnWithin) * machine.clock.hours() / elapsed : 0;
+}
+
+struct Prepared {
+  EventHistory history;
+  std::vector<absl::Time> kept;  // declustered
+  std::vector<double> weeks;  // up hours in each week
+  std::vector<int> kept_in;  // of them in each week
+};
+
+// Weeks from the earliest window's start on.
+class Weeks {
+ public:
+  explicit Weeks(const std::vector<TrendMachine>& machines) {
+    for (const TrendMachine& machine : machines) {
+      start_ = std::min(start_, machine.window.start);
+      end_ = std::max(end_, machine.window.end);
+    }
+    if (end_ <= start_) return;
+    for (absl::Time at = start_; at < end_; at += kWeek) ++count_;
+  }
+  std::size_t count() const { return count_; }
+  absl::Time Start(std::size_t week) const { return start_ + kWeek * static_cast<std::int64_t>(week); }
+  std::size_t Of(absl::Time at) const { return static_cast<std::size_t>((at - start_) / kWeek); }
+
+ private:
+  absl::Time start_ = absl::InfiniteFuture();
+  absl::Time end_ = absl::InfinitePast();
+  std::size_t count_ = 0;
+};
+
+absl::StatusOr<Prepared> Prepare(const TrendMachine& machine, const Weeks& weeks) {
+  Prepared prepared;
+  prepared.history.end = machine.clock.hours();
+  for (const absl::Time failure : machine.failures) prepared.history.at.push_back(machine.clock.HoursAt(failure));
+  const absl::StatusOr<std::vector<double>> kept = Decluster(prepared.history.at, ApartOf(machine));
+  if (!kept.ok()) return kept.status();
+  prepared.weeks.resize(weeks.count());
+  prepared.kept_in.resize(weeks.count());
+  for (std::size_t i = 0, next = 0; i < machine.failures.size() && next < kept->size(); ++i) {
+    if (prepared.history.at[i] != (*kept)[next]) continue;
+    ++next;
+    prepared.kept.push_back(machine.failures[i]);
+    ++prepared.kept_in[weeks.Of(machine.failures[i])];
+  }
+  for (std::size_t w = 0; w < weeks.count(); ++w) {
+    prepared.weeks[w] = machine.clock.HoursAt(weeks.Start(w + 1)) - machine.clock.HoursAt(weeks.Start(w));
+  }
+  return prepared;
+}
+
+// Up hours and declustered failures of a group by week.
+struct GroupWeeks {
+  std::vector<double> hours;
+  std::vector<int> events;
+
+  void Add(const Prepared& machine) {
+    hours.resize(machine.weeks.size());
+    events.resize(machine.weeks.size());
+    for (std::size_t w = 0; w < machine.weeks.size(); ++w) {
+      hours[w] += machine.weeks[w];
+      events[w] += machine.kept_in[w];
+    }
+  }
+};
+
+// Nothing where the others had no failure or no exposure.
+std::vector<RateStep> ComparisonOf(const Prepared& machine, const GroupWeeks& group) {
+  std::vector<ComparisonPeriod> periods;
+  for (std::size_t w = 0; w < machine.weeks.size(); ++w) {
+    // Differences of sums may fall a rounding below zero.
+    periods.push_back({machine.weeks[w], std::max(0.0, group.hours[w] - machine.weeks[w]),
+                       group.events[w] - machine.kept_in[w]});
+  }
+  absl::StatusOr<std::vector<RateStep>> steps = ComparisonRate(periods);
+  if (!steps.ok() || steps->empty()) return {};
+  // The same sum of hours in another order: the last step ends where the history does.
+  steps->back().until = std::max(steps->back().until, machine.history.end);
+  return *std::move(steps);
+}
+
+EventHistory Pool(const std::vector<Prepared>& machines, const Weeks& weeks) {
+  std::vector<double> before(weeks.count() + 1);
+  for (std::size_t w = 0; w < weeks.count(); ++w) {
+    before[w + 1] = before[w];
+    for (const Prepared& machine : machines) before[w + 1] += machine.weeks[w];
+  }
+  EventHistory pooled;
+  pooled.end = before.back();
+  for (const Prepared& machine : machines) {
+    for (const absl::Time at : machine.kept) {
+      const std::size_t w = weeks.Of(at);
+      const double part = absl::FDivDuration(at - weeks.Start(w), kWeek);
+      pooled.at.push_back(std::min(pooled.end, before[w] + part * (before[w + 1] - before[w])));
+    }
+  }
+  std::sort(pooled.at.begin(), pooled.at.end());
+  return pooled;
+}
+
+}  // namespace
+
+absl::StatusOr<JudgedFleet> JudgeFleetTrends(const std::vector<TrendMachine>& machines, double level) {
+  if (!(level > 0 && level < 0.5)) {
+    return absl::InvalidArgumentError(absl::StrCat("expected a level between 0 and 0.5, found ", level));
+  }
+  const Weeks weeks(machines);
+  std::vector<Prepared> prepared;
+  std::map<std::string, GroupWeeks> groups;
+  for (const TrendMachine& machine : machines) {
+    absl::StatusOr<Prepared> one = Prepare(machine, weeks);
+    if (!one.ok()) return one.status();
+    groups[machine.group].Add(*one);
+    prepared.push_back(*std::move(one));
+  }
+  JudgedFleet judged;
+  judged.pooled = Pool(prepared, weeks);
+  std::vector<ComparedHistory> compared;
+  std::vector<std::size_t> places;  // machines that were up at all
+  for (std::size_t i = 0; i < machines.size(); ++i) {
+    judged.machines.push_back({TrendVerdict(), prepared[i].history});
+    judged.machines[i].verdict.events_given = static_cast<int>(prepared[i].history.at.size());
+    if (prepared[i].history.end <= 0) continue;
+    places.push_back(i);
+    EventHistory kept{.at = {}, .end = prepared[i].history.end};
+    for (const absl::Time at : prepared[i].kept) kept.at.push_back(machines[i].clock.HoursAt(at));
+    compared.push_back({std::move(kept), ComparisonOf(prepared[i], groups[machines[i].group])});
+  }
+  if (places.empty()) return judged;
+  absl::StatusOr<FleetTrend> trend = JudgeFleet(judged.pooled, compared, {.apart = 0, .level = level});
+  if (!trend.ok()) return trend.status();
+  judged.fleet = trend->fleet;
+  for (std::size_t k = 0; k < places.size(); ++k) {
+    JudgedMachine& machine = judged.machines[places[k]];
+    const int given = machine.verdict.events_given;
+    machine.verdict = trend->own[k];
+    machine.verdict.events_given = given;
+  }
+  return judged;
+}
+
+}  // namespace bayward
