@@ -10,17 +10,10 @@
 #include "boost/math/special_functions/gamma.hpp"
 #include "boost/math/tools/minima.hpp"
 #include "server/figures/site_days.h"
+#include "server/statistics/quiet.h"
 
 namespace bayward {
 namespace {
-
-// Errors as values: no exception may leave.
-using Quiet = boost::math::policies::policy<
-    boost::math::policies::domain_error<boost::math::policies::ignore_error>,
-    boost::math::policies::pole_error<boost::math::policies::ignore_error>,
-    boost::math::policies::overflow_error<boost::math::policies::ignore_error>,
-    boost::math::policies::evaluation_error<boost::math::policies::ignore_error>,
-    boost::math::policies::promote_double<false>>;
 
 using Cells = std::array<double, kDemandCells>;
 constexpr int kDaysMax = 40'000;  // between the first and the last, over a century

@@ -8,17 +8,11 @@
 #include "absl/strings/str_cat.h"
 #include "boost/math/distributions/negative_binomial.hpp"
 #include "boost/math/tools/minima.hpp"
+#include "server/statistics/quiet.h"
 
 namespace bayward {
 namespace {
 
-// Errors as values: no exception may leave.
-using Quiet = boost::math::policies::policy<
-    boost::math::policies::domain_error<boost::math::policies::ignore_error>,
-    boost::math::policies::pole_error<boost::math::policies::ignore_error>,
-    boost::math::policies::overflow_error<boost::math::policies::ignore_error>,
-    boost::math::policies::evaluation_error<boost::math::policies::ignore_error>,
-    boost::math::policies::promote_double<false>>;
 using NegativeBinomial = boost::math::negative_binomial_distribution<double, Quiet>;
 
 constexpr double kBeyond = 1e-12;  // left out of a distribution

@@ -7,17 +7,10 @@
 #include "absl/status/status.h"
 #include "absl/strings/str_cat.h"
 #include "boost/math/special_functions/log1p.hpp"
+#include "server/statistics/quiet.h"
 
 namespace bayward {
 namespace {
-
-// Errors as values: no exception may leave.
-using Quiet = boost::math::policies::policy<
-    boost::math::policies::domain_error<boost::math::policies::ignore_error>,
-    boost::math::policies::pole_error<boost::math::policies::ignore_error>,
-    boost::math::policies::overflow_error<boost::math::policies::ignore_error>,
-    boost::math::policies::evaluation_error<boost::math::policies::ignore_error>,
-    boost::math::policies::promote_double<false>>;
 
 absl::Status CheckHour(const SilentSpell& spell, const SilentHour& hour) {
   if (hour.cell < 0 || static_cast<std::size_t>(hour.cell) >= spell.cells.size()) {

@@ -8,15 +8,11 @@
 #include "absl/status/status.h"
 #include "absl/strings/str_cat.h"
 #include "boost/math/distributions/normal.hpp"
+#include "server/statistics/quiet.h"
 
 namespace bayward {
 namespace {
 
-// Errors as values: no exception may leave.
-using Quiet =
-    boost::math::policies::policy<boost::math::policies::domain_error<boost::math::policies::ignore_error>,
-                                  boost::math::policies::overflow_error<boost::math::policies::ignore_error>,
-                                  boost::math::policies::promote_double<false>>;
 const boost::math::normal_distribution<double, Quiet> kNormal(0, 1);
 
 // What one draw takes or leaves as a whole.

@@ -14,17 +14,10 @@
 #include "boost/math/quadrature/gauss.hpp"
 #include "boost/math/special_functions/erf.hpp"
 #include "boost/math/tools/roots.hpp"
+#include "server/statistics/quiet.h"
 
 namespace bayward {
 namespace {
-
-// Errors as values: no exception may leave.
-using Quiet = boost::math::policies::policy<
-    boost::math::policies::domain_error<boost::math::policies::ignore_error>,
-    boost::math::policies::pole_error<boost::math::policies::ignore_error>,
-    boost::math::policies::overflow_error<boost::math::policies::ignore_error>,
-    boost::math::policies::evaluation_error<boost::math::policies::ignore_error>,
-    boost::math::policies::promote_double<false>>;
 
 constexpr std::size_t kNodes = 100;
 constexpr double kReferenceMax = 5;

@@ -9,17 +9,10 @@
 #include "absl/strings/str_cat.h"
 #include "boost/math/special_functions/gamma.hpp"
 #include "boost/math/tools/toms748_solve.hpp"
+#include "server/statistics/quiet.h"
 
 namespace bayward {
 namespace {
-
-// Errors as values: no exception may leave.
-using Quiet = boost::math::policies::policy<
-    boost::math::policies::domain_error<boost::math::policies::ignore_error>,
-    boost::math::policies::pole_error<boost::math::policies::ignore_error>,
-    boost::math::policies::overflow_error<boost::math::policies::ignore_error>,
-    boost::math::policies::evaluation_error<boost::math::policies::ignore_error>,
-    boost::math::policies::promote_double<false>>;
 
 constexpr double kCvMax = 40;
 constexpr int kStepsMax = 4000;

@@ -6,18 +6,11 @@
 #include "absl/strings/str_cat.h"
 #include "boost/math/distributions/chi_squared.hpp"
 #include "boost/math/distributions/normal.hpp"
+#include "server/statistics/quiet.h"
 #include "server/statistics/uniform_tilt.h"
 
 namespace bayward {
 namespace {
-
-// Errors as values: no exception may leave.
-using Quiet = boost::math::policies::policy<
-    boost::math::policies::domain_error<boost::math::policies::ignore_error>,
-    boost::math::policies::pole_error<boost::math::policies::ignore_error>,
-    boost::math::policies::overflow_error<boost::math::policies::ignore_error>,
-    boost::math::policies::evaluation_error<boost::math::policies::ignore_error>,
-    boost::math::policies::promote_double<false>>;
 
 absl::Status CheckWindow(const EventHistory& history, double confidence) {
   if (absl::Status checked = CheckEvents(history); !checked.ok()) return checked;

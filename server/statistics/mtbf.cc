@@ -5,17 +5,11 @@
 #include "absl/status/status.h"
 #include "absl/strings/str_cat.h"
 #include "boost/math/distributions/chi_squared.hpp"
+#include "server/statistics/quiet.h"
 
 namespace bayward {
 namespace {
 
-// Errors as values: no exception may leave.
-using Quiet = boost::math::policies::policy<
-    boost::math::policies::domain_error<boost::math::policies::ignore_error>,
-    boost::math::policies::pole_error<boost::math::policies::ignore_error>,
-    boost::math::policies::overflow_error<boost::math::policies::ignore_error>,
-    boost::math::policies::evaluation_error<boost::math::policies::ignore_error>,
-    boost::math::policies::promote_double<false>>;
 using ChiSquared = boost::math::chi_squared_distribution<double, Quiet>;
 
 absl::Duration Scaled(absl::Duration up, double factor) {

@@ -9,17 +9,10 @@
 #include "boost/math/distributions/poisson.hpp"
 #include "boost/math/tools/minima.hpp"
 #include "server/statistics/gamma_poisson_likelihood.h"
+#include "server/statistics/quiet.h"
 
 namespace bayward {
 namespace {
-
-// Errors as values: no exception may leave.
-using Quiet = boost::math::policies::policy<
-    boost::math::policies::domain_error<boost::math::policies::ignore_error>,
-    boost::math::policies::pole_error<boost::math::policies::ignore_error>,
-    boost::math::policies::overflow_error<boost::math::policies::ignore_error>,
-    boost::math::policies::evaluation_error<boost::math::policies::ignore_error>,
-    boost::math::policies::promote_double<false>>;
 
 constexpr int kDigits = 40;  // binary, of log mean
 constexpr int kCountMax = 1'000'000;

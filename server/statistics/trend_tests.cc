@@ -10,17 +10,11 @@
 #include "boost/math/distributions/chi_squared.hpp"
 #include "boost/math/distributions/normal.hpp"
 #include "boost/math/distributions/students_t.hpp"
+#include "server/statistics/quiet.h"
 
 namespace bayward {
 namespace {
 
-// Errors as values: no exception may leave.
-using Quiet = boost::math::policies::policy<
-    boost::math::policies::domain_error<boost::math::policies::ignore_error>,
-    boost::math::policies::pole_error<boost::math::policies::ignore_error>,
-    boost::math::policies::overflow_error<boost::math::policies::ignore_error>,
-    boost::math::policies::evaluation_error<boost::math::policies::ignore_error>,
-    boost::math::policies::promote_double<false>>;
 using Normal = boost::math::normal_distribution<double, Quiet>;
 using ChiSquared = boost::math::chi_squared_distribution<double, Quiet>;
 using StudentsT = boost::math::students_t_distribution<double, Quiet>;

@@ -7,16 +7,10 @@
 
 #include "boost/math/distributions/chi_squared.hpp"
 #include "boost/math/tools/roots.hpp"
+#include "server/statistics/quiet.h"
 
 namespace bayward {
 namespace {
-
-using Quiet = boost::math::policies::policy<
-    boost::math::policies::domain_error<boost::math::policies::ignore_error>,
-    boost::math::policies::pole_error<boost::math::policies::ignore_error>,
-    boost::math::policies::overflow_error<boost::math::policies::ignore_error>,
-    boost::math::policies::evaluation_error<boost::math::policies::ignore_error>,
-    boost::math::policies::promote_double<false>>;
 
 // 1 − TiltMean(θ) for θ >= 0, without the cancellation of that difference where θ is large.
 double UpperGap(double tilt) {
