@@ -6,6 +6,7 @@
 #include "absl/status/status.h"
 #include "absl/strings/str_cat.h"
 #include "boost/math/distributions/chi_squared.hpp"
+#include "server/statistics/limit_inputs.h"
 #include "server/statistics/quiet.h"
 
 namespace bayward {
@@ -119,15 +120,7 @@ absl::StatusOr<CyclesBetweenFailures> ComputeCyclesBetweenFailures(std::int64_t 
     return absl::InvalidArgumentError(absl::StrCat("expected at least one cycle, found ", cycles,
                                                    ": without cycles there is no mean between failures"));
   }
-  const int failures_min = ended_by == Termination::kFailure ? 1 : 0;
-  if (failures < failures_min) {
-    return absl::InvalidArgumentError(
-        absl::StrCat("expected at least ", failures_min, " failures, found ", failures));
-  }
-  if (!(confidence > 0 && confidence < 1)) {
-    return absl::InvalidArgumentError(
-        absl::StrCat("expected a confidence between 0 and 1, found ", confidence, "; give 0.9 for 90 %"));
-  }
+  if (absl::Status status = CheckLimitInputs(failures, confidence, ended_by); !status.ok()) return status;
   const double exposure = static_cast<double>(cycles);
   CyclesBetweenFailures between;
   if (failures == 0) {
