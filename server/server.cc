@@ -9,19 +9,16 @@
 #include "grpcpp/health_check_service_interface.h"
 #include "proto/common/log.h"
 #include "proto/common/status.h"
-#include "server/api/figures_handlers.h"
 #include "server/api/fleet_handlers.h"
 #include "server/api/grpc_adapter.h"
-#include "server/api/tzdata.h"
 #include "server/api/worker_pool.h"
+#include "server/figures_service.h"
 #include "server/housekeeping.h"
 #include "server/ingest/ingest.h"
 #include "server/live/fleet_state.h"
 #include "server/metrics/metrics_page.h"
 #include "server/self_checks.h"
-#include "server/store/epoch_names.h"
 #include "server/store/held_event_store.h"
-#include "server/store/history_store.h"
 #include "server/store/migrations.h"
 #include "server/store/private_cluster.h"
 #include "server/store/registry_store.h"
@@ -109,8 +106,7 @@ absl::Status Serve(const ServerConfig& config, const StopFlag& stop, Database& d
   FleetState live(live_store, current_fleet, [&presence] { return presence.Agents(); }, clock, {});
   BAYWARD_RETURN_IF_ERROR(live.Refresh());
 
-  PostgresHistoryStore histories(database);
-  PostgresEpochNames epochs(database);
+  FiguresService figures(database, current_fleet, live, clock);
   PostgresHeldEventStore held_events(database);
   FleetRegistry declared = RegistryOf(registry);
   declared.apply = [&, apply = declared.apply](const Declaration& declaration, const ApplyOptions& options) {
@@ -122,10 +118,9 @@ absl::Status Serve(const ServerConfig& config, const StopFlag& stop, Database& d
     }
     return outcome;
   };
-  const FiguresHandlers figures({histories, epochs, current_fleet, clock, TzdataVersion()});
   const FleetHandlers fleet_handlers({live, declared, held_events, clock, MakeSelfChecks(config, database, housekeeping)});
   MethodTable methods;
-  BAYWARD_RETURN_IF_ERROR(AllOf({AddFiguresMethods(figures, methods), AddFleetMethods(fleet_handlers, methods)}));
+  BAYWARD_RETURN_IF_ERROR(AllOf({figures.AddMethods(methods), AddFleetMethods(fleet_handlers, methods)}));
   MetricsOptions metrics_options;
   metrics_options.disk_paths = {config.data_dir};
   MetricsPage metrics(live, counts, metrics_options, clock);
@@ -146,6 +141,7 @@ absl::Status Serve(const ServerConfig& config, const StopFlag& stop, Database& d
   ingest.Start();
   live.Start();
   housekeeping.Start();
+  figures.Start();
   BAYWARD_ASSIGN_OR_RETURN(const std::unique_ptr<grpc::Server> agents_door,
                            Listen(config.listen_agents, &ingest.service(), nullptr));
   spdlog::info("ready: {} sites, {} machines declared", fleet.Get()->sites.size(), fleet.Get()->machines.size());
@@ -162,6 +158,7 @@ absl::Status Serve(const ServerConfig& config, const StopFlag& stop, Database& d
   http_door->Stop(absl::Now() + absl::Seconds(1));
   Shutdown(*api_door, absl::Now() + absl::Seconds(1));
   workers.Stop(absl::Now() + absl::Seconds(5)).IgnoreError();
+  figures.Stop();
   live.Stop();
   housekeeping.Stop();
   return absl::OkStatus();

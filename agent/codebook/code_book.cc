@@ -6,7 +6,7 @@
 #include <sstream>
 
 #include "agent/codebook/book_reader.h"
-#include "agent/codebook/digest.h"
+#include "proto/common/digest.h"
 #include "fmt/format.h"
 
 namespace bayward {

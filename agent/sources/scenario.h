@@ -21,7 +21,7 @@
 #include <vector>
 
 #include "absl/status/status.h"
-#include "agent/codebook/digest.h"
+#include "proto/common/digest.h"
 #include "agent/sources/event_json.h"
 #include "bayward/v1/event.pb.h"
 

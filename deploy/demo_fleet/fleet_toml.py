@@ -2,6 +2,8 @@
 for each region.
 """
 
+from layout import PROGRAMME_NEEDS
+
 _DAYS = ["mon", "tue", "wed", "thu", "fri", "sat", "sun", "holiday"]
 
 
@@ -57,6 +59,9 @@ def site_toml(site):
         lines += _hours("site.hours", hours)
     for closure in site.closures:
         lines += _closure(closure)
+    for programme in dict.fromkeys(programme for programme, _, _ in site.prices):
+        lines += ["[[site.programme]]", f"programme = {_text(programme)}",
+                  f"needs = {_list(PROGRAMME_NEEDS[programme])}", ""]
     for programme, price, valid_from in site.prices:
         lines += ["[[site.price]]", f"programme = {_text(programme)}", f"price = {_text(price)}",
                   f"valid_from = {_text(valid_from)}", ""]

@@ -34,6 +34,13 @@ PROGRAMMES = {
     "tunnel": [("tunnel-standard", "11.90", 0.6, 3.6), ("tunnel-full", "16.90", 0.4, 4.4)],
 }  # programme, price, how often it is chosen, minutes
 
+# What each needs of the machine, by the names of the interface's capabilities.
+PROGRAMME_NEEDS = {
+    "short": ["wash"], "standard": ["wash", "foam", "dry"], "full": ["wash", "foam", "wheel", "wax", "dry"],
+    "jet-short": ["wash", "high_pressure"], "jet-full": ["wash", "high_pressure", "foam", "wax"],
+    "tunnel-standard": ["wash", "foam", "dry"], "tunnel-full": ["wash", "high_pressure", "foam", "wheel", "wax", "dry"],
+}
+
 _WEEKDAYS = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 
 

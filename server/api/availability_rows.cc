@@ -55,6 +55,15 @@ void SetAvailability(const Availability& availability, v1::AvailabilityRow& row)
   if (availability.iec) row.set_availability_iec(*availability.iec);
 }
 
+void SetSettled(const TimeAccount& account, v1::AvailabilityRow& row) {
+  if (account.settled() <= absl::ZeroDuration()) return;
+  row.set_settled_up_seconds(Seconds(account.settled_up));
+  row.set_settled_down_seconds(Seconds(account.settled_down));
+  row.set_settled_withheld_seconds(Seconds(account.settled_withheld));
+  const Availability without = ComputeAvailability(WithoutSettlements(account));
+  if (without.point) row.set_availability_without_settlements(*without.point);
+}
+
 std::string Percent(std::optional<double> ratio) {
   return ratio ? fmt::format("{:.2f} %", *ratio * 100) : "not known";
 }
@@ -67,8 +76,8 @@ std::string SettledNote(const TimeAccount& account) {
 
 std::string ClosuresNote(const TimeAccount& account) {
   return fmt::format(
-      "Closures announced beforehand are left out of required time, as agreed with the owner: {} in this "
-      "window. With planned maintenance counted as down, as IEC 60050-192 has it, availability is {}.",
+      "Closures announced beforehand are left out of required time, as agreed with the owner: {} in this window. "
+      "With planned maintenance counted as down, as IEC 60050-192 has it, availability is {}.",
       HoursText(account.excluded), Percent(ComputeAvailability(account).iec));
 }
 
@@ -97,6 +106,7 @@ absl::StatusOr<v1::AvailabilityRow> MakeAvailabilityRow(const GroupAccount& grou
   SetCounts(account, row);
   SetAvailability(ComputeAvailability(account), row);
   SetTarget(group.target, row);
+  SetSettled(account, row);
   if (const auto mean = MeanDownTime(account)) row.set_mean_down_seconds(Seconds(*mean));
   if (account.observed_up() <= absl::ZeroDuration()) return row;
   BAYWARD_ASSIGN_OR_RETURN(const Mtbf mtbf, ComputeMtbf(account.observed_up(), account.failures, confidence));
@@ -148,14 +158,14 @@ std::vector<std::string> AvailabilityNotes(const GroupAccount& total, const std:
   }
   if (total.target.planned > absl::ZeroDuration()) {
     notes.push_back(
-        "The budget is the down time that the target allows in the whole window as it is planned now; what is left of "
-        "it is a range where time is unknown.");
+        "The budget is the down time that the target allows in the whole window as it is planned now; what is left "
+        "of it is a range where time is unknown.");
   }
   if (std::string few = TooFewNote(groups); !few.empty()) notes.push_back(std::move(few));
   if (account.failures > 0) {
     notes.push_back(
-        "The limits of the mean operating time between failures take failures as independent of each other; "
-        "where they come in clusters the limits are too narrow.");
+        "The limits of the mean operating time between failures take failures as independent of each other; where "
+        "they come in clusters the limits are too narrow.");
   }
   for (std::string& note : CommonNotes(total, facts)) notes.push_back(std::move(note));
   return notes;

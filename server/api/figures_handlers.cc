@@ -9,8 +9,9 @@
 #include "server/api/figures_question.h"
 #include "server/api/grouping.h"
 #include "server/api/periods.h"
+#include "server/api/sampling_interval.h"
+#include "server/api/shared_timelines.h"
 #include "server/api/target_budget.h"
-#include "server/api/timeline_reader.h"
 
 namespace bayward {
 namespace {
@@ -32,11 +33,11 @@ class Series {
  public:
   Series(const PeriodRule& rule, v1::Grouping grouping) : rule_(rule), grouping_(grouping) {}
 
-  void Add(const Site& site, const Machine& machine, const MachineTimeline& timeline, const Interval& window) {
+  void Add(const Site& site, const Machine& machine, const BriefTimeline& brief, const Interval& window) {
     if (rule_.step == v1::STEP_UNSPECIFIED) return;
     const std::string group = GroupOf(grouping_, site, machine);
     for (const Period& period : PeriodsOf(site.calendar, window, rule_)) {
-      const TimeAccount account = ComputeAccount(timeline, period.interval);
+      const TimeAccount account = ComputeAccount(*brief.timeline, *brief.cycles, period.interval);
       groups_[group].try_emplace(period.first, GroupAccount{.group = group}).first->second.Add(account);
       total_.try_emplace(period.first, GroupAccount{.group = "total"}).first->second.Add(account);
     }
@@ -69,6 +70,42 @@ class Series {
   Periods total_;
 };
 
+// Where the periods of each machine begin and end.
+std::vector<std::vector<absl::Time>> EdgesOf(const FiguresQuestion& question, const PeriodRule& rule,
+                                             const std::vector<const Machine*>& machines) {
+  std::vector<std::vector<absl::Time>> edges(machines.size());
+  if (rule.step == v1::STEP_UNSPECIFIED) return edges;
+  std::map<SiteId, std::vector<absl::Time>> of_site;
+  for (std::size_t i = 0; i < machines.size(); ++i) {
+    const auto [found, is_new] = of_site.try_emplace(machines[i]->site);
+    if (is_new) {
+      const Site& site = *question.fleet->FindSite(machines[i]->site);
+      for (const Period& period : PeriodsOf(site.calendar, question.WindowOf(*machines[i]), rule)) {
+        found->second.insert(found->second.end(), {period.interval.start, period.interval.end});
+      }
+    }
+    edges[i] = found->second;
+  }
+  return edges;
+}
+
+struct MachineAccount {
+  TimeAccount time;
+  TargetAccount target;
+};
+std::vector<MachineAccount> AccountsOf(const FiguresQuestion& question, const SharedTimelines& shared) {
+  std::vector<MachineAccount> accounts(shared.machines.size());
+  InParallel(accounts.size(), [&](std::size_t i) {
+    const Machine& machine = *shared.machines[i];
+    const BriefTimeline& brief = shared.timelines[i];
+    accounts[i].time = ComputeAccount(*brief.timeline, *brief.cycles, shared.windows[i]);
+    accounts[i].target =
+        AccountAgainstTargets(*question.fleet->FindSite(machine.site), machine, *brief.timeline, brief.extent,
+                              question.windows.whole.at(machine.site), question.now);
+  });
+  return accounts;
+}
+
 }  // namespace
 
 absl::StatusOr<v1::GetAvailabilityResponse> FiguresHandlers::GetAvailability(
@@ -79,25 +116,27 @@ absl::StatusOr<v1::GetAvailabilityResponse> FiguresHandlers::GetAvailability(
                            AskFigures(sources_, request.scope(), request.window()));
   BAYWARD_ASSIGN_OR_RETURN(const PeriodRule rule, PeriodRuleOf(request));
 
+  // A rolling row reaches back before the window; a day has at most 25 hours.
+  const absl::Time from = question.windows.hull.start - absl::Hours(25) * rule.rolling_days;
+  BAYWARD_ASSIGN_OR_RETURN(SharedTimelines shared, ShareTimelines(sources_, question, from));
+  BAYWARD_RETURN_IF_ERROR(DecideCycles(sources_, question, EdgesOf(question, rule, shared.machines),
+                                       Counted::kFinished, shared));
+  const std::vector<MachineAccount> accounts = AccountsOf(question, shared);
   std::map<std::string, GroupAccount> by_group;
   GroupAccount total{.group = "total"};
   Series series(rule, grouping);
-  // A rolling row reaches back before the window; a day has at most 25 hours.
-  const absl::Time from = question.windows.hull.start - absl::Hours(25) * rule.rolling_days;
-  TimelineReader reader(sources_.histories, *question.fleet, from, question.now);
-  BAYWARD_RETURN_IF_ERROR(reader.Read(
-      question.selection.machines, [&](const Machine& machine, std::unique_ptr<MachineTimeline> timeline) {
-        const Site& site = *question.fleet->FindSite(machine.site);
-        const TimeAccount account = ComputeAccount(*timeline, question.WindowOf(machine));
-        const TargetAccount target =
-            AccountAgainstTargets(site, machine, *timeline, question.windows.whole.at(machine.site));
-        const std::string group = GroupOf(grouping, site, machine);
-        for (GroupAccount* sum : {&by_group.try_emplace(group, GroupAccount{.group = group}).first->second, &total}) {
-          sum->Add(account);
-          sum->target += target;
-        }
-        series.Add(site, machine, *timeline, question.WindowOf(machine));
-      }));
+  SamplingIntervals sampling(request.with_sampling_interval(), grouping);
+  for (std::size_t i = 0; i < shared.machines.size(); ++i) {
+    const Machine& machine = *shared.machines[i];
+    const Site& site = *question.fleet->FindSite(machine.site);
+    const std::string group = GroupOf(grouping, site, machine);
+    for (GroupAccount* sum : {&by_group.try_emplace(group, GroupAccount{.group = group}).first->second, &total}) {
+      sum->Add(accounts[i].time);
+      sum->target += accounts[i].target;
+    }
+    series.Add(site, machine, shared.timelines[i], shared.windows[i]);
+    sampling.Add(site, machine, *shared.timelines[i].timeline, shared.windows[i]);
+  }
   if (series.rows() > kSeriesRowsMax) {
     return InvalidArgument("expected a series of at most {} rows, found {}: ask for longer periods or fewer groups",
                            kSeriesRowsMax, series.rows());
@@ -120,6 +159,7 @@ absl::StatusOr<v1::GetAvailabilityResponse> FiguresHandlers::GetAvailability(
   for (std::string& note : AvailabilityNotes(total, groups, FactsOf(question, sources_))) {
     response.add_notes(std::move(note));
   }
+  BAYWARD_RETURN_IF_ERROR(sampling.Fill(response));
   return response;
 }
 

@@ -19,6 +19,9 @@
 
 namespace bayward {
 
+class HeldFigures;
+class TimelineKeeper;
+
 using FleetSource = std::function<std::shared_ptr<const Fleet>()>;
 
 // All outlive the handlers.
@@ -28,6 +31,10 @@ struct FiguresSources {
   FleetSource fleet;
   const Clock& clock;
   std::string tzdata_version;
+  // Null: every request reads its histories anew.
+  TimelineKeeper* keeper = nullptr;
+  // Null: no trend verdicts and no list of worse machines are held.
+  HeldFigures* held = nullptr;
 };
 
 class FiguresHandlers {
@@ -59,6 +66,23 @@ class FiguresHandlers {
                                                             const v1::GetRestorationRequest& request) const;
   absl::StatusOr<v1::RankRepeatsResponse> RankRepeats(const Caller& caller,
                                                       const v1::RankRepeatsRequest& request) const;
+
+  absl::StatusOr<v1::GetReliabilityResponse> GetReliability(
+      const Caller& caller, const v1::GetReliabilityRequest& request) const;
+  absl::StatusOr<v1::GetMeanCumulativeResponse> GetMeanCumulative(
+      const Caller& caller, const v1::GetMeanCumulativeRequest& request) const;
+  absl::StatusOr<v1::EstimateLossesResponse> EstimateLosses(
+      const Caller& caller, const v1::EstimateLossesRequest& request) const;
+  absl::StatusOr<v1::ListCycleDriftResponse> ListCycleDrift(
+      const Caller& caller, const v1::ListCycleDriftRequest& request) const;
+  absl::StatusOr<v1::ListSilentStopsResponse> ListSilentStops(
+      const Caller& caller, const v1::ListSilentStopsRequest& request) const;
+  absl::StatusOr<v1::ForecastOutagesResponse> ForecastOutages(
+      const Caller& caller, const v1::ForecastOutagesRequest& request) const;
+  absl::StatusOr<v1::GetAlarmQualityResponse> GetAlarmQuality(
+      const Caller& caller, const v1::GetAlarmQualityRequest& request) const;
+  absl::StatusOr<v1::GetServiceMetResponse> GetServiceMet(
+      const Caller& caller, const v1::GetServiceMetRequest& request) const;
 
  private:
   FiguresSources sources_;

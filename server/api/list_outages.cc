@@ -1,5 +1,4 @@
 #include <algorithm>
-#include <memory>
 #include <set>
 #include <utility>
 #include <vector>
@@ -8,7 +7,7 @@
 #include "proto/common/status.h"
 #include "server/api/figures_handlers.h"
 #include "server/api/figures_question.h"
-#include "server/api/timeline_reader.h"
+#include "server/api/shared_timelines.h"
 
 namespace bayward {
 namespace {
@@ -83,18 +82,17 @@ absl::StatusOr<v1::ListOutagesResponse> FiguresHandlers::ListOutages(
                            AskFigures(sources_, request.scope(), request.window()));
 
   std::vector<FoundOutage> found;
-  TimelineReader reader(sources_.histories, *question.fleet, question.windows.hull.start, question.now);
-  BAYWARD_RETURN_IF_ERROR(reader.Read(
-      question.selection.machines, [&](const Machine& machine, std::unique_ptr<MachineTimeline> timeline) {
-        for (const Outage& outage : timeline->outages) {
-          if (!Touches(outage, question.WindowOf(machine))) continue;
-          const bool asked =
-              classes.empty() || (outage.order_observed && classes.contains(outage.first_out->fault_class));
-          if (!asked) continue;
-          found.push_back(
-              {outage.interval.start, outage.first_out->provenance.first.epoch, ToProto(machine, outage)});
-        }
-      }));
+  BAYWARD_ASSIGN_OR_RETURN(const SharedTimelines shared, ShareTimelines(sources_, question));
+  for (std::size_t i = 0; i < shared.machines.size(); ++i) {
+    for (const Outage& outage : shared.timelines[i].timeline->outages) {
+      if (!Touches(outage, shared.windows[i])) continue;
+      const bool asked =
+          classes.empty() || (outage.order_observed && classes.contains(outage.first_out->fault_class));
+      if (!asked) continue;
+      found.push_back({outage.interval.start, outage.first_out->provenance.first.epoch,
+                       ToProto(*shared.machines[i], outage)});
+    }
+  }
   // Machines come by name, so that equal instants keep that order.
   std::stable_sort(found.begin(), found.end(),
                    [](const FoundOutage& a, const FoundOutage& b) { return a.began > b.began; });

@@ -29,10 +29,6 @@ v1::LiveFault MakeFault(const Spell& spell) {
 
 }  // namespace
 
-std::int64_t MicrosOrZero(absl::Time time) {
-  return time == absl::InfinitePast() || time == absl::InfiniteFuture() ? 0 : absl::ToUnixMicros(time);
-}
-
 const LiveMachine* FindLive(const LiveSnapshot& snapshot, MachineId machine) {
   return FindById(snapshot.machines, machine);
 }

@@ -5,12 +5,10 @@
 
 #include "absl/time/time.h"
 #include "bayward/v1/fleet.pb.h"
+#include "server/api/micros.h"
 #include "server/live/live_fleet.h"
 
 namespace bayward {
-
-// Microseconds since 1970; 0 for the infinite past, which stands for never or not known.
-std::int64_t MicrosOrZero(absl::Time time);
 
 // nullptr where the snapshot has none.
 const LiveMachine* FindLive(const LiveSnapshot& snapshot, MachineId machine);

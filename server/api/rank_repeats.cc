@@ -6,6 +6,7 @@
 #include "proto/common/status.h"
 #include "server/api/figures_handlers.h"
 #include "server/api/kept_timelines.h"
+#include "server/api/shared_timelines.h"
 #include "server/figures/repeats.h"
 
 namespace bayward {
@@ -73,7 +74,7 @@ absl::StatusOr<v1::RankRepeatsResponse> FiguresHandlers::RankRepeats(
   BAYWARD_ASSIGN_OR_RETURN(options.grouping, GroupingOf(request.grouping()));
   BAYWARD_ASSIGN_OR_RETURN(const FiguresQuestion question,
                            AskFigures(sources_, request.scope(), request.window()));
-  BAYWARD_ASSIGN_OR_RETURN(const KeptTimelines kept, KeepTimelines(sources_, question));
+  BAYWARD_ASSIGN_OR_RETURN(const SharedTimelines kept, ShareTimelines(sources_, question));
   Names names;
   for (const Machine* machine : kept.machines) names[machine->id] = machine->full_name;
   BAYWARD_ASSIGN_OR_RETURN(const auto rows,
@@ -85,11 +86,11 @@ absl::StatusOr<v1::RankRepeatsResponse> FiguresHandlers::RankRepeats(
   SetWindow(question, response);
   response.set_confidence(options.confidence);
   response.add_notes(
-      "A repeat begins less than 72 h after an outage with the same first fault was restored on that machine. Counted are "
-      "only those that were watched for 72 h after, so that every one had its chance.");
+      "A repeat begins less than 72 h after an outage with the same first fault was restored on that machine. "
+      "Counted are only those that were watched for 72 h after, so that every one had its chance.");
   response.add_notes(
       "Without a repeat, but without a wash either, is no success. The limits take repeats as independent.");
-  for (std::string& note : CommonNotes(kept.total, FactsOf(question, sources_))) response.add_notes(std::move(note));
+  for (std::string& note : CommonNotes(kept.Provisional(), FactsOf(question, sources_))) response.add_notes(std::move(note));
   return response;
 }
 

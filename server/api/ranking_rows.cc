@@ -50,11 +50,20 @@ std::map<std::string, Rate> Rates(const std::vector<const MachineTimeline*>& mac
   return rates;
 }
 
+void AddNextPeriod(absl::Duration up, std::vector<v1::RankingRow>& rows) {
+  std::vector<int> outages;
+  for (const v1::RankingRow& row : rows) outages.push_back(static_cast<int>(row.outages()));
+  const auto factors = NextPeriodFactors(outages, up);
+  if (!factors.ok()) return;  // no up time, so nothing to expect from
+  for (std::size_t i = 0; i < rows.size(); ++i) {
+    const auto& factor = (*factors)[i];
+    if (factor && rows[i].fault_class() != v1::FAULT_CLASS_UNSPECIFIED) rows[i].set_next_period_factor(*factor);
+  }
+}
+
 }  // namespace
 
-void RankedGroup::Add(std::unique_ptr<MachineTimeline> timeline, const Interval& window) {
-  // The largest part of a history, and no ranking needs it once outages are made.
-  timeline->history.cycles = {};
+void RankedGroup::Add(std::shared_ptr<const MachineTimeline> timeline, const Interval& window) {
   timelines_.push_back(std::move(timeline));
   windows_.push_back(window);
 }
@@ -89,6 +98,7 @@ void RankedGroup::AddGain(std::vector<v1::RankingRow>& rows) const {
       rows[i].set_availability_without_consequences(*all);
     }
   }
+  AddNextPeriod(as_is.observed_up(), rows);
 }
 
 void RankedGroup::AddWindowBefore(std::vector<v1::RankingRow>& rows) const {

@@ -13,7 +13,7 @@ namespace bayward {
 // Machines of one group, each with its window.
 class RankedGroup {
  public:
-  void Add(std::unique_ptr<MachineTimeline> timeline, const Interval& window);
+  void Add(std::shared_ptr<const MachineTimeline> timeline, const Interval& window);
 
   // In order of rank.
   std::vector<v1::RankingRow> Rows(const std::string& group, RankBy by, const v1::RankFaultsRequest& asked) const;
@@ -23,7 +23,7 @@ class RankedGroup {
   void AddGain(std::vector<v1::RankingRow>& rows) const;
   void AddWindowBefore(std::vector<v1::RankingRow>& rows) const;
 
-  std::vector<std::unique_ptr<MachineTimeline>> timelines_;
+  std::vector<std::shared_ptr<const MachineTimeline>> timelines_;
   std::vector<Interval> windows_;
 };
 

@@ -21,9 +21,10 @@ struct TargetAccount {
   TargetAccount& operator+=(const TargetAccount& other);
 };
 
-// Of one machine: `whole` is the window with what is still to come of it. Time without a target does not count.
+// Of one machine: `whole` is the window with what is still to come of it, `extent` the timeline's. Time without a target
+// does not count.
 TargetAccount AccountAgainstTargets(const Site& site, const Machine& machine, const MachineTimeline& timeline,
-                                    const Interval& whole);
+                                    const Interval& extent, const Interval& whole, absl::Time now);
 
 // Nothing where no target holds.
 void SetTarget(const TargetAccount& account, v1::AvailabilityRow& row);

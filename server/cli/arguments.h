@@ -28,6 +28,21 @@ enum class Verb {
   kTrend,
   kRestoration,
   kRepeats,
+  kReliability,
+  kCumulative,
+  kLosses,
+  kDrift,
+  kSilent,
+  kForecast,
+  kService,
+  kAlarms,
+  kOutage,
+  kRecord,
+  kHold,
+  kRelease,
+  kHolds,
+  kSettle,
+  kReport,
   kRejected,
   kParked,
   kDoctor,
@@ -52,6 +67,26 @@ struct Arguments {
   double level = 0;  // 0: the server's default
   bool gain = false;
   bool before = false;
+  bool losses = false;    // in a ranking
+  bool interval = false;  // of availability, by resampling
+  bool held = false;      // the comparison's list of the week
+  bool backtest = false;
+  bool all = false;
+  std::string month;          // of trend verdicts
+  std::string covered_hours;  // of restoration
+  v1::EndedBy ended_by = v1::ENDED_BY_UNSPECIFIED;
+  v1::AgeAxis axis = v1::AGE_AXIS_UNSPECIFIED;
+  double fleeting_seconds = 0;  // 0: the server's default
+  std::string machine;          // the one that the command is about, "site/machine"
+  std::string at;               // an instant; empty: now
+  std::string signed_by;
+  std::string reason;
+  std::string reference;
+  std::uint64_t hold = 0;  // number of a hold
+  std::string settle_as;   // "up", "down", "withheld"
+  std::string period;      // of a report
+  std::string format;      // of a report
+  std::string out_file;    // empty: standard output
   std::uint32_t rows = 0;  // 0: the server's default
   std::vector<v1::FaultClass> classes;
   std::vector<std::string> paths;  // of declaration files

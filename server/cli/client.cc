@@ -24,6 +24,7 @@ Client::Client(std::string server, ClientOptions options) : server_(std::move(se
   channel_ = grpc::CreateCustomChannel(server_, grpc::InsecureChannelCredentials(), arguments);
   fleet_ = v1::Fleet::NewStub(channel_);
   figures_ = v1::Figures::NewStub(channel_);
+  records_ = v1::Records::NewStub(channel_);
 }
 
 absl::Status Client::Connect() {
@@ -34,8 +35,7 @@ absl::Status Client::Connect() {
     const bool failed = state == GRPC_CHANNEL_TRANSIENT_FAILURE || state == GRPC_CHANNEL_SHUTDOWN;
     if (failed || !channel_->WaitForStateChange(state, deadline)) {
       return Unavailable(
-          "no server can be reached at {}; see that bayward-server runs there, or name another with "
-          "--server",
+          "no server can be reached at {}; see that bayward-server runs there, or name another with --server",
           server_);
     }
   }

@@ -9,6 +9,7 @@
 #include "absl/time/time.h"
 #include "bayward/v1/figures.grpc.pb.h"
 #include "bayward/v1/fleet.grpc.pb.h"
+#include "bayward/v1/record.grpc.pb.h"
 #include "grpcpp/grpcpp.h"
 
 namespace bayward::cli {
@@ -38,6 +39,12 @@ class Client {
                                 const Request& request) {
     return CallOn(*figures_, method, request);
   }
+  template <class Request, class Response>
+  absl::StatusOr<Response> Call(grpc::Status (v1::Records::Stub::*method)(grpc::ClientContext*,
+                                                                          const Request&, Response*),
+                                const Request& request) {
+    return CallOn(*records_, method, request);
+  }
 
  private:
   template <class Stub, class Request, class Response>
@@ -61,6 +68,7 @@ class Client {
   std::shared_ptr<grpc::Channel> channel_;
   std::unique_ptr<v1::Fleet::Stub> fleet_;
   std::unique_ptr<v1::Figures::Stub> figures_;
+  std::unique_ptr<v1::Records::Stub> records_;
 };
 
 }  // namespace bayward::cli

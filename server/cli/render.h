@@ -7,6 +7,7 @@
 #include "absl/time/time.h"
 #include "bayward/v1/figures.pb.h"
 #include "bayward/v1/fleet.pb.h"
+#include "bayward/v1/record.pb.h"
 #include "server/cli/format.h"
 
 namespace bayward::cli {
@@ -29,6 +30,22 @@ std::string RenderTrends(const v1::JudgeTrendsResponse& response, const TimeText
 std::string RenderRestoration(const v1::GetRestorationResponse& response, const TimeText& time);
 // At most `rows_max` rows; 0: all.
 std::string RenderRepeats(const v1::RankRepeatsResponse& response, std::uint32_t rows_max, const TimeText& time);
+
+std::string RenderReliability(const v1::GetReliabilityResponse& response, const std::string& by,
+                              const TimeText& time);
+std::string RenderMeanCumulative(const v1::GetMeanCumulativeResponse& response, const TimeText& time);
+std::string RenderLosses(const v1::EstimateLossesResponse& response, const std::string& by, const TimeText& time);
+std::string RenderCycleDrift(const v1::ListCycleDriftResponse& response, const TimeText& time);
+std::string RenderSilentStops(const v1::ListSilentStopsResponse& response, const TimeText& time);
+// At most `rows_max` machines; 0: all.
+std::string RenderForecast(const v1::ForecastOutagesResponse& response, std::uint32_t rows_max, const TimeText& time);
+std::string RenderAlarmQuality(const v1::GetAlarmQualityResponse& response, std::uint32_t rows_max,
+                               const TimeText& time);
+std::string RenderServiceMet(const v1::GetServiceMetResponse& response, const std::string& by, const TimeText& time);
+
+std::string RenderOutage(const v1::GetOutageResponse& response, const TimeText& time);
+std::string RenderWashRecord(const v1::GetWashRecordResponse& response, const TimeText& time);
+std::string RenderHolds(const v1::ListHoldsResponse& response, const TimeText& time);
 
 std::string RenderRejected(const v1::ListRejectedEventsResponse& response, const TimeText& time);
 std::string RenderParked(const v1::ListParkedEventsResponse& response, const TimeText& time);

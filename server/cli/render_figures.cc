@@ -58,6 +58,44 @@ std::vector<std::string> FailureCells(const v1::AvailabilityRow& row) {
           row.has_mean_down_seconds() ? ReadableDuration(absl::Seconds(row.mean_down_seconds())) : "-"};
 }
 
+// Where it was asked for: what chance leaves open of each row's availability.
+std::string SamplingTable(const v1::GetAvailabilityResponse& response, const std::string& by) {
+  Table table({{by, Align::kLeft, 14},
+               {"availa-\nbility %", Align::kRight},
+               {"95 % by chance\n%", Align::kRight},
+               {"drawn from", Align::kLeft}});
+  const auto add = [&](const v1::AvailabilityRow& row) {
+    table.Add({GroupCell(row), AvailabilityCell(row),
+               row.has_sampling_low() ? Percent(row.sampling_low()) + " - " + Percent(row.sampling_high()) : "",
+               row.sampled_over()});
+  };
+  if (response.total().sampled_over().empty()) return "";
+  for (const v1::AvailabilityRow& row : response.rows()) add(row);
+  if (response.rows_size() != 1) {
+    table.AddRule();
+    add(response.total());
+  }
+  return "What chance leaves open\n\n" + table.Render() + "\n";
+}
+
+// Groups in which people settled unknown time.
+std::string SettledTable(const v1::GetAvailabilityResponse& response, const std::string& by) {
+  Table table({{by, Align::kLeft, 14},
+               {"settled as\nup h", Align::kRight},
+               {"as down\nh", Align::kRight},
+               {"as withheld\nh", Align::kRight},
+               {"availa-\nbility %", Align::kRight},
+               {"without the\ndecisions %", Align::kRight}});
+  for (const v1::AvailabilityRow& row : response.rows()) {
+    if (row.settled_up_seconds() + row.settled_down_seconds() + row.settled_withheld_seconds() <= 0) continue;
+    table.Add({GroupCell(row), Hours(row.settled_up_seconds()), Hours(row.settled_down_seconds()),
+               Hours(row.settled_withheld_seconds()), AvailabilityCell(row),
+               row.has_availability_without_settlements() ? Percent(row.availability_without_settlements())
+                                                          : "not known"});
+  }
+  return table.empty() ? "" : "Unknown time that people settled\n\n" + table.Render() + "\n";
+}
+
 Table TimeTable(const std::string& by) {
   return Table({{by, Align::kLeft, 14},
                 {"ma-\nchines", Align::kRight},
@@ -173,6 +211,8 @@ Table RankingTable() {
                 {"out-\nages", Align::kRight},
                 {"fail-\nures", Align::kRight},
                 {"ma-\nchines", Align::kRight},
+                {"washes\nlost", Align::kRight},
+                {"money", Align::kRight},
                 {"order", Align::kLeft}});
 }
 
@@ -187,6 +227,8 @@ std::vector<std::string> RankingCells(const v1::RankingRow& row) {
           Count(row.outages()),
           Count(row.failures()),
           Count(row.machines()),
+          row.has_lost_washes() ? fmt::format("{:.1f}", row.lost_washes()) : "",
+          row.has_lost_money() ? fmt::format("{:.0f} {}", row.lost_money(), row.currency()) : "",
           row.order_matters() ? "depends" : ""};
 }
 
@@ -204,7 +246,8 @@ Table ComparisonTable() {
                 {"in the window\nbefore", Align::kRight},
                 {"rank\nthen", Align::kRight},
                 {"availability without\nit, points", Align::kRight},
-                {"and without what\nfollowed, points", Align::kRight}});
+                {"and without what\nfollowed, points", Align::kRight},
+                {"next\ntime", Align::kRight}});
 }
 
 std::vector<std::string> ComparisonCells(const v1::RankingRow& row) {
@@ -215,7 +258,8 @@ std::vector<std::string> ComparisonCells(const v1::RankingRow& row) {
           RateCell(row.has_per_thousand_required_before(), row.per_thousand_required_before()),
           rank_then,
           GainCell(row, row.has_availability_without(), row.availability_without()),
-          GainCell(row, row.has_availability_without_consequences(), row.availability_without_consequences())};
+          GainCell(row, row.has_availability_without_consequences(), row.availability_without_consequences()),
+          row.has_next_period_factor() ? fmt::format("× {:.2f}", row.next_period_factor()) : ""};
 }
 
 bool HasComparison(const v1::RankingRow& row) {
@@ -266,6 +310,7 @@ std::string RenderAvailability(const v1::GetAvailabilityResponse& response, cons
   std::string out = WindowText(response.from_us(), response.to_us(), response.as_of_us(), time) + "\n\n";
   out += "Where required time went\n\n" + times.Render() + "\n";
   out += "Availability and failures\n\n" + failures.Render() + "\n";
+  out += SamplingTable(response, by) + SettledTable(response, by);
   out += TargetTable(response, by) + SeriesTable(response, by);
   out += WashesLine(response.total()) + OtherStopsLines(response.total());
   if (response.total().provisional()) out += "~ provisional\n";

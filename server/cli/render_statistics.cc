@@ -25,13 +25,32 @@ std::string LimitsText(bool has_low, double low, bool has_high, double high) {
   return fmt::format(" ({} to {})", has_low ? ElapsedText(low) : "not known", has_high ? ElapsedText(high) : "not reached");
 }
 
+std::string ClockLine(const std::string& what, bool reached, double hours, const std::string& limits) {
+  return fmt::format("  {:<36}{}{}\n", what, reached ? ElapsedText(hours) : "not reached", limits);
+}
+
+std::string CoveredClock(const v1::GetRestorationResponse& response) {
+  std::string out = "Covered clock, hours that the contract covers\n";
+  out += ClockLine("half are restored within", response.has_covered_median_hours(), response.covered_median_hours(),
+                   LimitsText(response.has_covered_median_lower_hours(), response.covered_median_lower_hours(),
+                              response.has_covered_median_upper_hours(), response.covered_median_upper_hours()));
+  out += ClockLine("90 % are restored within", response.has_covered_within_90_hours(),
+                   response.covered_within_90_hours(), "");
+  return out + ClockLine("mean", true, response.covered_mean_hours(),
+                         LimitsText(response.has_covered_mean_lower_hours(), response.covered_mean_lower_hours(),
+                                    response.has_covered_mean_upper_hours(), response.covered_mean_upper_hours()));
+}
+
 std::string KindText(const v1::ComparedKind& kind, double confidence) {
   std::string out = Printable(kind.kind()) + "\n\n";
-  if (kind.too_few()) out += "Too few to say: fewer than two machines that were up, or no failure.\n";
+  out += Wrap("", fmt::format("Failures per 1,000 {}: {}.", kind.exposure_unit(), Printable(kind.exposure_reason())),
+              kTableWidthMax);
+  if (kind.too_few()) out += "Too few to say: fewer than two machines that were exposed, or no failure.\n";
   Table table({{"machine", Align::kLeft, 14},
                {"fail-\nures", Align::kRight},
                {"re-\npeats", Align::kRight},
                {"up\nh", Align::kRight},
+               {kind.exposure_unit() == "wash starts" ? "wash\nstarts" : "", Align::kRight},
                {"as\ncounted", Align::kRight},
                {"rate", Align::kRight},
                {fmt::format("{:g} %\ninterval", confidence * 100), Align::kRight},
@@ -41,9 +60,11 @@ std::string KindText(const v1::ComparedKind& kind, double confidence) {
                {"down\n%", Align::kRight},
                {"", Align::kLeft}});
   for (const v1::ComparedMachineRow& row : kind.machines()) {
-    const bool rated = !kind.too_few() && row.up_hours() > 0;
+    const bool exposed = row.exposure() > 0;
+    const bool rated = !kind.too_few() && exposed;
     table.Add({row.machine(), Count(row.failures()), Count(row.repeats()), Hours(row.up_hours() * 3600),
-               row.up_hours() > 0 ? Rate(row.raw_rate()) : "", rated ? Rate(row.rate()) : "",
+               kind.exposure_unit() == "wash starts" ? fmt::format("{:.0f}", row.exposure()) : "",
+               exposed ? Rate(row.raw_rate()) : "", rated ? Rate(row.rate()) : "",
                rated ? Range(row.rate_lower(), row.rate_upper()) : "",
                rated ? fmt::format("{:.2f}", row.probability_worse()) : "",
                rated ? fmt::format("{:.1f}", row.expected_rank()) : "",
@@ -64,7 +85,8 @@ std::vector<std::string> TrendCells(const v1::TrendRow& row) {
           row.verdict(),
           Count(row.failures()),
           Count(row.declustered()),
-          Hours(row.up_hours() * 3600),
+          row.exposure_unit() == "wash starts" ? Count(static_cast<std::uint64_t>(row.exposure())) + " washes"
+                                                : Hours(row.exposure() * 3600) + " h",
           p(row.has_q_worsening(), row.q_worsening()),
           p(row.has_q_improving(), row.q_improving()),
           p(row.has_laplace_p_worsening(), row.laplace_p_worsening()),
@@ -73,10 +95,34 @@ std::vector<std::string> TrendCells(const v1::TrendRow& row) {
           row.compared() ? "" : "alone"};
 }
 
+std::string NumberLimits(double value, double lower, double upper) {
+  return fmt::format("{:.2f} ({:.2f} to {:.2f})", value, lower, upper);
+}
+
+// The laws fitted beside the verdicts: nothing where failures were too few for any.
+std::string LawsTable(const v1::JudgeTrendsResponse& response) {
+  const std::string limits = fmt::format(", {:g} % limits", 100 * (1 - 2 * response.level()));
+  Table table({{"machine", Align::kLeft, 14},
+               {"power law's shape\nsince commissioning" + limits, Align::kRight},
+               {"rate at the window's end over\nthat at its beginning" + limits, Align::kRight}});
+  const auto add = [&](const v1::TrendRow& row) {
+    if (!row.has_power_law_beta() && !row.has_log_linear_factor()) return;
+    table.Add({row.machine(),
+               row.has_power_law_beta() ? NumberLimits(row.power_law_beta(), row.power_law_beta_lower(),
+                                                       row.power_law_beta_upper()) : "",
+               row.has_log_linear_factor() ? NumberLimits(row.log_linear_factor(), row.log_linear_factor_lower(),
+                                                          row.log_linear_factor_upper()) : ""});
+  };
+  for (const v1::TrendRow& row : response.machines()) add(row);
+  add(response.fleet());
+  return table.empty() ? "" : "\n" + table.Render();
+}
+
 }  // namespace
 
 std::string RenderComparison(const v1::CompareMachinesResponse& response, const TimeText& time) {
-  std::string out = Heading(response, time) + "Failures per 1,000 up hours\n\n";
+  std::string out = Heading(response, time);
+  if (response.made_at_us() != 0) out += "Held since " + time.Minute(response.made_at_us()) + ".\n\n";
   for (const v1::ComparedKind& kind : response.kinds()) out += KindText(kind, response.confidence());
   return out + NotesText(response.notes());
 }
@@ -86,7 +132,7 @@ std::string RenderTrends(const v1::JudgeTrendsResponse& response, const TimeText
                {"verdict", Align::kLeft},
                {"fail-\nures", Align::kRight},
                {"of them\nnew", Align::kRight},
-               {"up\nh", Align::kRight},
+               {"over", Align::kRight},
                {"worsening\nq", Align::kRight},
                {"improving\nq", Align::kRight},
                {"Laplace\np", Align::kRight},
@@ -96,14 +142,18 @@ std::string RenderTrends(const v1::JudgeTrendsResponse& response, const TimeText
   for (const v1::TrendRow& row : response.machines()) table.Add(TrendCells(row));
   table.AddRule();
   table.Add(TrendCells(response.fleet()));
-  std::string out = Heading(response, time) + table.Render() + "\n";
+  std::string out = Heading(response, time);
+  if (!response.month().empty()) {
+    out += fmt::format("Verdicts held for {}, made at {}.\n\n", response.month(), time.Minute(response.made_at_us()));
+  }
+  out += table.Render() + "\n";
   out += Wrap("fleet: ", Printable(response.fleet().sentence()), kTableWidthMax);
   for (const v1::TrendRow& row : response.machines()) {
     if (row.verdict() == "improving" || row.verdict() == "worsening") {
       out += Wrap(row.machine() + ": ", Printable(row.sentence()), kTableWidthMax);
     }
   }
-  return out + NotesText(response.notes());
+  return out + LawsTable(response) + NotesText(response.notes());
 }
 
 std::string RenderRestoration(const v1::GetRestorationResponse& response, const TimeText& time) {
@@ -115,22 +165,22 @@ std::string RenderRestoration(const v1::GetRestorationResponse& response, const 
     out += fmt::format("{} were found already begun and are left out.\n", Count(response.beginning_not_seen()));
   }
   out += "\n";
-  const auto line = [&](const std::string& what, bool has, double hours, const std::string& limits) {
-    out += fmt::format("{:<38}{}{}\n", what, has ? ElapsedText(hours) : "not reached", limits);
-  };
-  line("Half are restored within", response.has_median_hours(), response.median_hours(),
-       LimitsText(response.has_median_lower_hours(), response.median_lower_hours(), response.has_median_upper_hours(),
-                  response.median_upper_hours()));
-  line("90 % are restored within", response.has_within_90_hours(), response.within_90_hours(), "");
-  line(fmt::format("Mean, at most {} each", ElapsedText(response.horizon_hours())), response.has_mean_hours(),
-       response.mean_hours(),
-       LimitsText(response.has_mean_lower_hours(), response.mean_lower_hours(), response.has_mean_upper_hours(),
-                  response.mean_upper_hours()));
+  out += "Elapsed clock\n";
+  out += ClockLine("half are restored within", response.has_median_hours(), response.median_hours(),
+                   LimitsText(response.has_median_lower_hours(), response.median_lower_hours(),
+                              response.has_median_upper_hours(), response.median_upper_hours()));
+  out += ClockLine("90 % are restored within", response.has_within_90_hours(), response.within_90_hours(), "");
+  out += ClockLine(fmt::format("mean, at most {} each", ElapsedText(response.horizon_hours())), response.has_mean_hours(),
+                   response.mean_hours(),
+                   LimitsText(response.has_mean_lower_hours(), response.mean_lower_hours(),
+                              response.has_mean_upper_hours(), response.mean_upper_hours()));
   if (response.has_mean_of_restored_hours()) {
-    line("Mean of the restored ones alone", true, response.mean_of_restored_hours(), "");
+    out += ClockLine("mean of the restored ones alone", true, response.mean_of_restored_hours(), "");
   }
+  if (response.has_covered_mean_hours()) out += CoveredClock(response);
   if (response.has_mean_down_seconds()) {
-    line("Mean down time in required hours", true, response.mean_down_seconds() / 3600, "");
+    out += "Required clock, those restored in the window\n";
+    out += ClockLine("mean down time", true, response.mean_down_seconds() / 3600, "");
   }
   return out + NotesText(response.notes());
 }

@@ -237,14 +237,15 @@ absl::StatusOr<std::vector<RaiseRate>> ComputeRaiseRates(std::span<const RawRais
                                                          const Interval& window) {
   const absl::Status checked = CheckWindow(window);
   if (!checked.ok()) return checked;
-  std::map<MachineId, int> counts;
+  std::map<MachineId, std::int64_t> counts;
   for (const RawRaise& raise : raises) {
-    if (window.contains(raise.at)) ++counts[raise.alarm.machine];
+    if (window.contains(raise.at)) counts[raise.alarm.machine] += 1 + raise.further;
   }
   std::vector<RaiseRate> rates;
   for (const auto& [machine, count] : counts) {
-    rates.push_back(
-        {.machine = machine, .raises = count, .per_day = count / absl::FDivDuration(window.length(), kDay)});
+    rates.push_back({.machine = machine,
+                     .raises = count,
+                     .per_day = static_cast<double>(count) / absl::FDivDuration(window.length(), kDay)});
   }
   std::stable_sort(rates.begin(), rates.end(),
                    [](const RaiseRate& a, const RaiseRate& b) { return a.raises > b.raises; });

@@ -65,6 +65,7 @@ struct AnnouncedAlarm {
 struct RawRaise {
   AlarmKey alarm;
   absl::Time at;
+  std::int64_t further = 0;  // raises after it that were folded into one alarm, at instants not known
 };
 struct OutOfService {
   MachineId machine;
@@ -131,7 +132,8 @@ struct AlarmQuality {
 // - A flood begins with the announcement that makes more than 10 in the 10 minutes up to it, (t − 10 min, t],
 //   and ends when fewer than 5 are; floods begun before the window are cut to it.
 // - Chattering: kChatteringRaises raises of one alarm within kChatteringWithin, both ends counted, among the
-//   window's raises; raises that share such a group are one episode.
+//   window's raises; raises that share such a group are one episode. Further ones folded into a raise do not count:
+//   when they came is not known.
 // - Fleeting: announced in the window and cleared in less than `fleeting_below` > 0, a choice of the site
 //   (the standards give no number); whether anybody acted is not known here.
 // - Stale: announced more than kStaleAfter ago and not cleared, at an instant at which the machine is not out
@@ -148,7 +150,7 @@ std::vector<std::string> AlarmQualityCautions(const AlarmQuality& quality);
 // How often one machine's signals rose: a raise rate, which no benchmark of a desk applies to.
 struct RaiseRate {
   MachineId machine;
-  int raises = 0;
+  std::int64_t raises = 0;  // those folded into one in the window included
   double per_day = 0;
 };
 // Most raises first, then by machine; machines without a raise in the window are left out. Errors:

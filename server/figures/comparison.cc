@@ -2,8 +2,10 @@
 
 #include <algorithm>
 #include <cmath>
+#include <functional>
 #include <numeric>
 #include <random>
+#include <thread>
 
 #include "absl/status/status.h"
 #include "absl/strings/str_cat.h"
@@ -41,8 +43,26 @@ absl::Status Check(const ExposedCount& machine) {
 
 int DrawsFor(std::size_t machines, int wanted) {
   if (wanted != 0) return wanted;
-  constexpr std::size_t kRates = 400'000;
+  constexpr std::size_t kRates = 100'000;
   return static_cast<int>(std::clamp<std::size_t>(kRates / machines, 250, 4000));
+}
+
+// Calls `body` with the halves of 0 … count − 1, on two threads where many machines make it worth one.
+void InHalves(std::size_t count, std::size_t machines, const std::function<void(std::size_t, std::size_t)>& body) {
+  constexpr std::size_t kMany = 200;
+  if (machines < kMany) return body(0, count);
+  std::thread helper(body, 0, count / 2);
+  body(count / 2, count);
+  helper.join();
+}
+
+// Draws are random numbers of their own, so that it does not matter which thread makes which (the finalizer of SplitMix64:
+// Steele, G. L. et al. (2014), Fast splittable pseudorandom number generators, OOPSLA).
+std::uint64_t SeedOf(std::uint64_t seed, std::size_t draw) {
+  std::uint64_t z = seed + 0x9e3779b97f4a7c15U * (draw + 1);
+  z = (z ^ (z >> 30)) * 0xbf58476d1ce4e5b9U;
+  z = (z ^ (z >> 27)) * 0x94d049bb133111ebU;
+  return z ^ (z >> 31);
 }
 
 // One rank per machine and draw, [machine][draw].
@@ -55,10 +75,27 @@ class RankDraws {
   void Fill(std::span<const GammaNode> nodes, std::span<const ExposedCount> machines, std::uint64_t seed) {
     std::mt19937_64 random(seed);
     const double offset = std::uniform_real_distribution<double>(0, 1)(random);
+    InHalves(draws_, machines.size(), [&](std::size_t begin, std::size_t end) {
+      FillPart(nodes, machines, seed, offset, begin, end);
+    });
+  }
+
+  // Reorders the machine's draws.
+  void Describe(std::size_t machine, double half_alpha, ComparedMachine& compared) {
+    const std::span<int> ranks = std::span(ranks_).subspan(machine * draws_, draws_);
+    compared.expected_rank = std::accumulate(ranks.begin(), ranks.end(), 0.0) / static_cast<double>(draws_);
+    compared.rank_lower = Quantile(ranks, half_alpha);
+    compared.rank_upper = Quantile(ranks, 1 - half_alpha);
+  }
+
+ private:
+  void FillPart(std::span<const GammaNode> nodes, std::span<const ExposedCount> machines, std::uint64_t seed,
+                double offset, std::size_t begin, std::size_t end) {
     std::vector<std::pair<double, std::uint32_t>> rates(machines.size());
     std::size_t at = 0;
     double weight_through = nodes[0].weight;
-    for (std::size_t draw = 0; draw < draws_; ++draw) {
+    for (std::size_t draw = begin; draw < end; ++draw) {
+      std::mt19937_64 random(SeedOf(seed, draw));
       const double place = (static_cast<double>(draw) + offset) / static_cast<double>(draws_);
       while (weight_through < place && at + 1 < nodes.size()) weight_through += nodes[++at].weight;
       const GammaNode& node = nodes[at];
@@ -74,15 +111,6 @@ class RankDraws {
     }
   }
 
-  // Reorders the machine's draws.
-  void Describe(std::size_t machine, double half_alpha, ComparedMachine& compared) {
-    const std::span<int> ranks = std::span(ranks_).subspan(machine * draws_, draws_);
-    compared.expected_rank = std::accumulate(ranks.begin(), ranks.end(), 0.0) / static_cast<double>(draws_);
-    compared.rank_lower = Quantile(ranks, half_alpha);
-    compared.rank_upper = Quantile(ranks, 1 - half_alpha);
-  }
-
- private:
   // The smallest rank that at least `share` of the draws do not exceed.
   static int Quantile(std::span<int> ranks, double share) {
     const double place = std::ceil(share * static_cast<double>(ranks.size())) - 1;
@@ -150,11 +178,13 @@ absl::StatusOr<std::optional<FairComparison>> CompareMachines(std::span<const Ex
   comparison.pooled_rate = count / exposure;
   RankDraws ranks(machines.size(), DrawsFor(machines.size(), options.draws));
   ranks.Fill(*nodes, machines, options.seed);
-  comparison.machines.reserve(machines.size());
-  for (std::size_t i = 0; i < machines.size(); ++i) {
-    comparison.machines.push_back(Compare(*nodes, machines[i], options));
-    ranks.Describe(i, half_alpha, comparison.machines.back());
-  }
+  comparison.machines.resize(machines.size());
+  InHalves(machines.size(), machines.size(), [&](std::size_t begin, std::size_t end) {
+    for (std::size_t i = begin; i < end; ++i) {
+      comparison.machines[i] = Compare(*nodes, machines[i], options);
+      ranks.Describe(i, half_alpha, comparison.machines[i]);
+    }
+  });
   return comparison;
 }
 

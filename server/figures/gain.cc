@@ -5,6 +5,7 @@
 #include <set>
 
 #include "absl/container/flat_hash_set.h"
+#include "server/figures/outage_forecast.h"
 
 namespace bayward {
 namespace {
@@ -94,6 +95,22 @@ std::vector<Gain> ComputeGains(std::span<const MachineTimeline* const> machines,
     }
   }
   return gains;
+}
+
+absl::StatusOr<std::vector<std::optional<double>>> NextPeriodFactors(std::span<const int> outages,
+                                                                     absl::Duration up) {
+  const double hours = absl::ToDoubleHours(up);
+  std::vector<ExposedCount> classes;
+  for (const int count : outages) classes.push_back({count, hours});
+  std::vector<std::optional<double>> factors(outages.size());
+  if (std::none_of(outages.begin(), outages.end(), [](int count) { return count > 0; })) return factors;
+  const absl::StatusOr<std::vector<GammaRate>> rates = EstimateRates(classes, RateRule::kShrunk);
+  if (!rates.ok()) return rates.status();
+  for (std::size_t i = 0; i < outages.size(); ++i) {
+    if (outages[i] == 0) continue;
+    factors[i] = (*rates)[i].shape / (*rates)[i].inverse_scale * hours / outages[i];
+  }
+  return factors;
 }
 
 }  // namespace bayward

@@ -1,9 +1,12 @@
 // What availability would have been without a fault class: the gain of removing it. Pure: any thread may compute.
 #pragma once
 
+#include <optional>
 #include <span>
 #include <vector>
 
+#include "absl/status/statusor.h"
+#include "absl/time/time.h"
 #include "server/figures/availability.h"
 #include "server/model/interval.h"
 
@@ -25,5 +28,11 @@ struct Gain {
 // it was. A machine's conditions are computed again for each class it had in its window: cost follows the spells.
 std::vector<Gain> ComputeGains(std::span<const MachineTimeline* const> machines, std::span<const Interval> windows,
                                std::span<const FaultClassNumber> classes);
+
+// What to multiply each class's past gain by for the next period of like length (figures rule 8): its outage rate drawn
+// towards those of the other classes (gamma-Poisson, EstimateRates of outage_forecast.h), over the rate seen. Of many
+// classes the one that ranks first was in part unlucky. `outages`: begun in the window, by class; `up` > 0: up time that
+// they had. Absent where a class had none. Errors: InvalidArgument for a negative count or `up` not above 0.
+absl::StatusOr<std::vector<std::optional<double>>> NextPeriodFactors(std::span<const int> outages, absl::Duration up);
 
 }  // namespace bayward

@@ -152,14 +152,6 @@ class Draws {
   std::vector<double> by_day_;
 };
 
-// The order statistics that leave at most (1 − confidence)/2 of the draws outside on either side.
-std::pair<double, double> Limits(std::vector<double>& draws, double confidence) {
-  const double outside = (1 - confidence) / 2 * static_cast<double>(draws.size());
-  const auto skip = std::min(static_cast<std::size_t>(outside + kSlack), (draws.size() - 1) / 2);
-  std::sort(draws.begin(), draws.end());
-  return {draws[skip], draws[draws.size() - 1 - skip]};
-}
-
 Loss WithMoney(double washes, double lower, double upper, double price) {
   return {.washes = washes,
           .lower = lower,
@@ -182,16 +174,37 @@ std::vector<ExposedHour> Exposed(std::span<const LossHour> hours, double LossHou
 
 }  // namespace
 
-absl::StatusOr<Predicted> PredictStarts(const DemandModel& model, std::span<const ExposedHour> hours,
-                                        const DayFactors& factors, const LossOptions& options) {
+std::pair<double, double> LimitsOf(std::vector<double> draws, double confidence) {
+  const double outside = (1 - confidence) / 2 * static_cast<double>(draws.size());
+  const auto skip = std::min(static_cast<std::size_t>(outside + kSlack), (draws.size() - 1) / 2);
+  std::sort(draws.begin(), draws.end());
+  return {draws[skip], draws[draws.size() - 1 - skip]};
+}
+
+absl::StatusOr<DrawnStarts> DrawStarts(const DemandModel& model, std::span<const ExposedHour> hours,
+                                       const DayFactors& factors, const LossOptions& options) {
   if (const absl::Status status = CheckOptions(options); !status.ok()) return status;
   if (const absl::Status status = CheckHours(model, hours); !status.ok()) return status;
   std::mt19937_64 random(options.seed);
   Draws draw(model, hours, factors);
-  std::vector<double> draws(static_cast<std::size_t>(options.draws));
-  for (double& value : draws) value = draw.One(random);
-  const auto [lower, upper] = Limits(draws, options.confidence);
-  return Predicted{.mean = MeanStarts(model, hours, factors), .lower = lower, .upper = upper};
+  DrawnStarts drawn{.mean = MeanStarts(model, hours, factors),
+                    .draws = std::vector<double>(static_cast<std::size_t>(options.draws))};
+  for (double& value : drawn.draws) value = draw.One(random);
+  return drawn;
+}
+
+absl::StatusOr<double> ExpectedStarts(const DemandModel& model, std::span<const ExposedHour> hours,
+                                      const DayFactors& factors) {
+  if (const absl::Status status = CheckHours(model, hours); !status.ok()) return status;
+  return MeanStarts(model, hours, factors);
+}
+
+absl::StatusOr<Predicted> PredictStarts(const DemandModel& model, std::span<const ExposedHour> hours,
+                                        const DayFactors& factors, const LossOptions& options) {
+  absl::StatusOr<DrawnStarts> drawn = DrawStarts(model, hours, factors, options);
+  if (!drawn.ok()) return drawn.status();
+  const auto [lower, upper] = LimitsOf(std::move(drawn->draws), options.confidence);
+  return Predicted{.mean = drawn->mean, .lower = lower, .upper = upper};
 }
 
 absl::StatusOr<GrossLoss> ComputeGrossLoss(const DemandModel& model, std::span<const LossHour> hours,
@@ -260,7 +273,7 @@ absl::StatusOr<Loss> LossPerHour(const DemandModel& model, std::span<const std::
     }
     value *= day_factor * DrawOwnDay(model, random);
   }
-  const auto [lower, upper] = Limits(draws, options.confidence);
+  const auto [lower, upper] = LimitsOf(std::move(draws), options.confidence);
   return WithMoney(day_factor * MeanStarts(model, hours, {}), lower, upper, options.price);
 }
 

@@ -8,6 +8,7 @@
 #include <cstddef>
 #include <cstdint>
 #include <span>
+#include <utility>
 #include <vector>
 
 #include "absl/status/statusor.h"
@@ -40,6 +41,22 @@ struct Predicted {
 // machines are of different sites.
 absl::StatusOr<Predicted> PredictStarts(const DemandModel& model, std::span<const ExposedHour> hours,
                                         const DayFactors& factors, const LossOptions& options);
+
+// The same as draws, so that sums over sites have limits of their own: of draws added up one by one, each of
+// another seed.
+struct DrawnStarts {
+  double mean = 0;
+  std::vector<double> draws;  // as many as `options.draws`, in the order drawn
+};
+absl::StatusOr<DrawnStarts> DrawStarts(const DemandModel& model, std::span<const ExposedHour> hours,
+                                       const DayFactors& factors, const LossOptions& options);
+
+// The order statistics that leave at most (1 − confidence)/2 of the draws, not empty, outside on either side.
+std::pair<double, double> LimitsOf(std::vector<double> draws, double confidence);
+
+// The mean alone, which costs no draws. Errors: as PredictStarts.
+absl::StatusOr<double> ExpectedStarts(const DemandModel& model, std::span<const ExposedHour> hours,
+                                      const DayFactors& factors);
 
 struct Loss {
   double washes = 0;

@@ -5,6 +5,7 @@
 
 #include "proto/common/log.h"
 #include "proto/common/status.h"
+#include "server/store/cycle_runs.h"
 
 namespace bayward {
 namespace {
@@ -43,6 +44,21 @@ v1::ServerMessage ResumeAfter(const std::string& epoch, std::uint64_t sequence, 
   resume->set_sequence(sequence);
   resume->set_reason(std::move(reason));
   return message;
+}
+
+bool IsOfCycle(const MachineEvent& event) {
+  return std::holds_alternative<CycleStartedFact>(event.what) || std::holds_alternative<CycleFinishedFact>(event.what);
+}
+
+// `only_cycles`: what gave these cycles touched nothing else of the machine.
+void KeepCycles(const std::vector<Cycle>& cycles, bool only_cycles, OpenMachine& machine) {
+  if (!only_cycles) machine.runs_go_on = false;
+  for (const Cycle& cycle : cycles) {
+    if (cycle.outcome == CycleOutcome::kCompleted) ++machine.cycles_completed;
+    if (cycle.outcome == CycleOutcome::kAborted) ++machine.cycles_aborted;
+    AddCycle(cycle, machine.runs_go_on, machine.runs);
+    machine.runs_go_on = only_cycles;
+  }
 }
 
 }  // namespace
@@ -237,10 +253,7 @@ void AgentFolder::FoldInto(OpenMachine& machine, const MachineEvent& event) {
   changed_.insert(machine.assignment);
   FoldOutput out;
   Fold(event, fold_.progress.observed_until, machine.state, out);
-  for (const Cycle& cycle : out.cycles) {
-    if (cycle.outcome == CycleOutcome::kCompleted) ++machine.cycles_completed;
-    if (cycle.outcome == CycleOutcome::kAborted) ++machine.cycles_aborted;
-  }
+  KeepCycles(out.cycles, IsOfCycle(event), machine);
   machine.first_event_at = std::min(machine.first_event_at, event.effective_at);
   rows_.Closed(machine, out);
 }
@@ -356,6 +369,7 @@ absl::Status AgentFolder::CatchUp() {
     FoldOutput out;
     // What came after the old agent was last known to be alive, it did not observe.
     EndAssignment(std::min(declared->to, fold_.progress.observed_until), machine.state, out);
+    KeepCycles(out.cycles, /*only_cycles=*/false, machine);
     rows_.Closed(machine, out);
     machine.ended = true;
     changed_.insert(assignment);
@@ -368,7 +382,11 @@ absl::Status AgentFolder::Finish() {
     if (counts.any()) BAYWARD_RETURN_IF_ERROR(transaction_.Count({epoch}, counts));
   }
   std::vector<const OpenMachine*> machines;
-  for (const std::int32_t assignment : changed_) machines.push_back(&fold_.machines.at(assignment));
+  for (const std::int32_t assignment : changed_) {
+    OpenMachine& machine = fold_.machines.at(assignment);
+    rows_.FullRuns(machine);
+    machines.push_back(&machine);
+  }
   return transaction_.Save(machines);
 }
 

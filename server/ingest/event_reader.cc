@@ -1,6 +1,7 @@
 #include "server/ingest/event_reader.h"
 
 #include <algorithm>
+#include <cmath>
 #include <initializer_list>
 #include <utility>
 
@@ -11,6 +12,7 @@ namespace bayward {
 namespace {
 
 constexpr std::int64_t kEarliestMicros = 946684800000000;  // 2000-01-01: no agent is older
+constexpr std::size_t kNameBytesMax = 200;                 // of a step, a signal, a unit, a cycle's id
 
 Rejection Reject(std::string reason, std::string detail) { return {std::move(reason), std::move(detail)}; }
 
@@ -118,6 +120,34 @@ std::optional<Rejection> ReadSnapshot(const v1::Snapshot& from, MachineEvent& to
   return std::nullopt;
 }
 
+std::optional<Rejection> CheckNames(std::initializer_list<const std::string*> names, const char* where) {
+  if (HasNul(names)) return NulByte(where);
+  for (const std::string* name : names) {
+    if (name->size() <= kNameBytesMax) continue;
+    return Reject("too_large", fmt::format("{} has {} bytes: at most {} are taken", where, name->size(),
+                                           kNameBytesMax));
+  }
+  return std::nullopt;
+}
+
+std::optional<Rejection> CheckStep(const v1::CycleStep& from) {
+  if (from.cycle().empty() || from.step().empty()) {
+    return Reject("missing_field", "a step needs its name and the id of its cycle");
+  }
+  return CheckNames({&from.cycle(), &from.step()}, "a step's name or cycle");
+}
+
+std::optional<Rejection> CheckSignal(const v1::SignalChanged& from) {
+  if (from.signal().empty()) return Reject("missing_field", "a signal needs its name");
+  if (auto bad = CheckNames({&from.signal(), &from.unit(), &from.cycle()}, "a signal's name or unit")) return bad;
+  if (!std::isfinite(from.value())) return Reject("absurd_value", "a signal's value that is no finite number");
+  if (from.unit().empty() && from.value() != 0 && from.value() != 1) {
+    return Reject("absurd_value", fmt::format("a contact's value {}: expected 0 or 1; a measured signal has a unit",
+                                              from.value()));
+  }
+  return std::nullopt;
+}
+
 // Facts that only have to be legible to be kept.
 std::optional<Rejection> CheckKept(const v1::Event& from) {
   switch (from.what_case()) {
@@ -134,6 +164,10 @@ std::optional<Rejection> CheckKept(const v1::Event& from) {
     case v1::Event::kSiteNote:
       if (v1::NoteKind_IsValid(from.site_note().kind())) return std::nullopt;
       break;
+    case v1::Event::kCycleStep:
+      return CheckStep(from.cycle_step());
+    case v1::Event::kSignalChanged:
+      return CheckSignal(from.signal_changed());
     default:
       return std::nullopt;
   }

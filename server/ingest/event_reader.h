@@ -43,7 +43,7 @@ struct ReadEvent {
   std::int16_t kind = 0;     // field number in Event.what
   bool clock_error = false;  // its time was too far ahead: stored at its receipt
   bool affects_state = true;  // whether its loss leaves the machine's state unknown
-  // Only where it folds into the timeline; meters, sales and notes are kept and that is all.
+  // Only where it folds into the timeline; meters, sales, notes, steps and signals are kept and that is all.
   bool folds = false;
 
   // Of a tombstone.

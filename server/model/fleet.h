@@ -21,6 +21,19 @@ struct TargetSpan {
   double availability = 0;  // in [0, 1]
 };
 
+// What a programme costs, from a site-local date until the next row of the same programme.
+struct PriceSpan {
+  absl::CivilDay valid_from;
+  std::string programme;
+  double price = 0;  // of the site's currency
+};
+
+// What a programme sold at a site needs of the machine.
+struct ProgrammeNeeds {
+  std::string programme;
+  std::vector<std::int32_t> capabilities;  // bayward.v1.Capability, ascending
+};
+
 struct Site {
   SiteId id;
   std::string key;  // [a-z0-9-], unique
@@ -32,6 +45,8 @@ struct Site {
   std::string attendance;  // "attended" or "unattended"
   Calendar calendar;  // its zones, hours, holidays and closures, without any machine's service life
   std::vector<TargetSpan> targets;  // by date
+  std::vector<PriceSpan> prices;    // by programme, date
+  std::vector<ProgrammeNeeds> programmes;  // by programme; one that is not in it is taken to need a wash only
 };
 
 struct Machine {

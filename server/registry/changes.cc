@@ -6,6 +6,7 @@
 
 #include "absl/strings/str_join.h"
 #include "fmt/format.h"
+#include "proto/common/capabilities.h"
 #include "server/registry/compare.h"
 #include "server/registry/values.h"
 
@@ -111,6 +112,7 @@ class Describer {
     Hours(site_, was.hours, after->hours);
     Holidays(was, *after);
     Closures(was, *after);
+    Programmes(was, *after);
     Prices(was, *after);
     Targets(was, *after);
     for (const auto& [b, a] :
@@ -182,6 +184,23 @@ class Describer {
         Note(notes, "announced", FormatInstant(*b->recorded_at), FormatInstant(*a->recorded_at));
         if (b->approved != a->approved) notes.push_back(a->approved ? "approved" : "no longer approved");
         Say("~ closure of {} from {}: {}", site_, FormatCivil(a->from), absl::StrJoin(notes, ", "));
+      }
+    }
+  }
+
+  void Programmes(const DeclaredSite& before, const DeclaredSite& after) {
+    const auto needs = [](const DeclaredProgramme& p) {
+      return absl::StrJoin(p.needs, ", ",
+                           [](std::string* out, std::int32_t need) { out->append(CapabilityName(need)); });
+    };
+    for (const auto& [b, a] : Differences(before.programmes, after.programmes,
+                                          [](const DeclaredProgramme& p) { return p.programme; })) {
+      if (a == nullptr) {
+        Say("- programme \"{}\" of {}", b->programme, site_);
+      } else if (b == nullptr) {
+        Say("+ programme \"{}\" of {}: needs {}", a->programme, site_, needs(*a));
+      } else {
+        Say("~ programme \"{}\" of {}: needs {} -> {}", a->programme, site_, needs(*b), needs(*a));
       }
     }
   }

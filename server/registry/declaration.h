@@ -37,6 +37,13 @@ struct DeclaredPrice {
   bool operator==(const DeclaredPrice&) const = default;
 };
 
+// What a programme needs of the machine that washes it.
+struct DeclaredProgramme {
+  std::string programme;
+  std::vector<std::int32_t> needs;  // bayward.v1.Capability, ascending, at least one
+  bool operator==(const DeclaredProgramme&) const = default;
+};
+
 // Holds from its date until the next row.
 struct DeclaredTarget {
   absl::CivilDay valid_from;
@@ -73,6 +80,7 @@ struct DeclaredSite {
   std::vector<WeekHours> hours;           // by date, not overlapping, each day's by opening
   std::vector<absl::CivilDay> holidays;   // sorted
   std::vector<DeclaredClosure> closures;  // by start
+  std::vector<DeclaredProgramme> programmes;  // by programme
   std::vector<DeclaredPrice> prices;      // by programme, date
   std::vector<DeclaredTarget> targets;    // by date
   std::vector<DeclaredMachine> machines;  // by key

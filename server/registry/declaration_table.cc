@@ -62,6 +62,11 @@ const toml::node* DeclarationTable::Find(std::string_view key) {
 
 bool DeclarationTable::Has(std::string_view key) const { return table_->get(key) != nullptr; }
 
+bool DeclarationTable::IsEmptyArray(std::string_view key) const {
+  const toml::node* node = table_->get(key);
+  return node != nullptr && node->is_array() && node->as_array()->empty();
+}
+
 int DeclarationTable::Line(std::string_view key) const {
   const toml::node* node = table_->get(key);
   return LineOf(node != nullptr ? *node : *table_);

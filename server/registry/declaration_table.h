@@ -23,6 +23,9 @@ class node;
 
 namespace bayward {
 
+// " (did you mean \"name\"?)", or "" where no candidate is near.
+std::string DidYouMean(std::string_view found, const std::vector<std::string>& candidates);
+
 class DeclarationTable {
  public:
   // `what` names the table in messages: "[[site]]", "hours of fenwick-lane".
@@ -61,6 +64,7 @@ class DeclarationTable {
   std::optional<DeclarationTable> Table(std::string_view key, const std::string& what);
 
   bool Has(std::string_view key) const;
+  bool IsEmptyArray(std::string_view key) const;
   int Line(std::string_view key) const;  // where the key is, or else the table
   std::string Where() const;             // "fleet.toml:12"
   void Fault(std::string_view key, const std::string& message);
@@ -83,7 +87,10 @@ class DeclarationTable {
   template <class T>
   std::optional<T> Parse(const Text& text, std::string_view key, const TextFormat<T>& format) {
     std::optional<T> value = format.parse(text.text);
-    if (!value) Expected(text.line, key, format.expected, "\"" + text.text + "\"");
+    if (!value) {
+      Expected(text.line, key, format.expected,
+               "\"" + text.text + "\"" + (format.words == nullptr ? "" : DidYouMean(text.text, format.words())));
+    }
     return value;
   }
 
@@ -109,8 +116,5 @@ class TomlFile {
   std::unique_ptr<toml::table> table_;
   std::string name_;
 };
-
-// " (did you mean \"name\"?)", or "" where no candidate is near.
-std::string DidYouMean(std::string_view found, const std::vector<std::string>& candidates);
 
 }  // namespace bayward

@@ -4,6 +4,7 @@
 #include <string_view>
 
 #include "fmt/format.h"
+#include "proto/common/capabilities.h"
 #include "server/registry/values.h"
 
 namespace bayward {
@@ -71,6 +72,11 @@ class Writer {
     }
     Hours("site.hours", site.hours);
     for (const DeclaredClosure& closure : site.closures) Closure(closure);
+    for (const DeclaredProgramme& programme : site.programmes) {
+      Header("site.programme");
+      Text("programme", programme.programme);
+      Raw("needs", Array(programme.needs, CapabilityName));
+    }
     for (const DeclaredPrice& price : site.prices) {
       Header("site.price");
       Text("programme", price.programme);

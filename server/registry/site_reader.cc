@@ -8,6 +8,7 @@
 
 #include "absl/strings/str_join.h"
 #include "fmt/format.h"
+#include "proto/common/capabilities.h"
 #include "server/registry/hours_reader.h"
 #include "server/timeline/required_time.h"
 
@@ -53,6 +54,7 @@ class SiteReader {
     site_.hours = ReadHours(table_, "[[site.hours]]", site_.key);
     Holidays();
     Closures();
+    Programmes();
     Prices();
     Targets();
     Machines();
@@ -142,6 +144,37 @@ class SiteReader {
     table.Fault("announced",
                 fmt::format("{}: announced = {}, but it was recorded at {} and begins at {}", table.what(),
                             *announced, FormatInstant(*closure.recorded_at), FormatInstant(from)));
+  }
+
+  void Programmes() {
+    Once<std::string> once;
+    for (DeclarationTable& table : Tables("programme")) {
+      DeclaredProgramme programme;
+      programme.programme = table.Required("programme", kPlainTextFormat);
+      table.set_what(fmt::format("programme \"{}\" of {}", programme.programme, site_.key));
+      programme.needs = table.List("needs", kCapabilityFormat);
+      CheckNeeds(table, programme.needs);
+      table.RefuseUnknown();
+      if (!programme.programme.empty() && once.Add(programme.programme, table, "programme", table.what())) {
+        site_.programmes.push_back(std::move(programme));
+      }
+    }
+    SortBy(site_.programmes, [](const DeclaredProgramme& p) { return p.programme; });
+  }
+
+  // Sorts them. Entries at fault are missing here and were told already.
+  void CheckNeeds(DeclarationTable& table, std::vector<std::int32_t>& needs) {
+    if (!table.Has("needs")) {
+      table.Fault("", fmt::format("{} has no \"needs\": expected an array, of {}", table.what(),
+                                  kCapabilityFormat.expected));
+    } else if (table.IsEmptyArray("needs")) {
+      table.Fault("needs", fmt::format("needs of {}: expected at least one, such as \"wash\", found none",
+                                       table.what()));
+    }
+    std::sort(needs.begin(), needs.end());
+    const auto twice = std::adjacent_find(needs.begin(), needs.end());
+    if (twice == needs.end()) return;
+    table.Fault("needs", fmt::format("{}: needs names \"{}\" twice", table.what(), CapabilityName(*twice)));
   }
 
   void Prices() {

@@ -4,6 +4,7 @@
 #include <cstddef>
 
 #include "fmt/format.h"
+#include "proto/common/capabilities.h"
 
 namespace bayward {
 namespace {
@@ -168,6 +169,8 @@ const TextFormat<DayHours> kHoursFormat = {
     ParseHours};
 const TextFormat<std::int64_t> kPriceFormat = {"a price as text such as \"14.90\", with at most 4 decimals",
                                                ParsePrice};
+const TextFormat<std::int32_t> kCapabilityFormat = {
+    "what a programme can need, such as \"wash\", \"high_pressure\" or \"dry\"", FindCapability, CapabilityNames};
 
 std::string FormatDay(absl::CivilDay day) {
   return fmt::format("{:04}-{:02}-{:02}", day.year(), day.month(), day.day());

@@ -7,6 +7,7 @@
 #include <optional>
 #include <string>
 #include <string_view>
+#include <vector>
 
 #include "absl/time/civil_time.h"
 #include "absl/time/time.h"
@@ -20,6 +21,8 @@ template <class T>
 struct TextFormat {
   std::string_view expected;
   std::optional<T> (*parse)(std::string_view);
+  // Where only certain words will do: all of them, from which the nearest is named.
+  const std::vector<std::string>& (*words)() = nullptr;
 };
 
 extern const TextFormat<std::string> kKeyFormat;  // of sites, machines, agents
@@ -35,6 +38,7 @@ extern const TextFormat<absl::CivilSecond> kCivilFormat;
 extern const TextFormat<absl::Time> kInstantFormat;
 extern const TextFormat<DayHours> kHoursFormat;
 extern const TextFormat<std::int64_t> kPriceFormat;  // ten-thousandths
+extern const TextFormat<std::int32_t> kCapabilityFormat;  // as bayward.v1.Capability
 
 // As the formats above read them.
 std::string FormatDay(absl::CivilDay day);

@@ -1,5 +1,9 @@
 #include "server/store/ingest_store.h"
 
+#include <algorithm>
+
+#include "server/store/cycle_runs.h"
+
 namespace bayward {
 namespace {
 
@@ -39,6 +43,7 @@ GroupRows::GroupRows()
       cycle_("cycle (started_at, finished_at, first_received_at, received_at, first_sequence, last_sequence, site_id, "
              "machine_id, assignment_id, first_epoch_id, last_epoch_id, abort_cause, outcome, sold_as, paid_by, "
              "rehearsal, cycle, programme)", 18),
+      runs_("cycle_runs (site_id, machine_id, assignment_id, runs)", 4),
       rejected_("rejected_event (received_at, site_id, agent_id, epoch_id, sequence, machine, reason, detail, payload)",
                 9),
       parked_("parked_event (received_at, site_id, agent_id, epoch_id, sequence, machine, payload)", 7),
@@ -122,6 +127,20 @@ void GroupRows::Closed(const OpenMachine& machine, const FoldOutput& out) {
   }
 }
 
+void GroupRows::FullRuns(OpenMachine& machine) {
+  if (machine.runs.size() <= kOpenRunsMax) return;
+  // The last one may go on.
+  const std::span<const CycleRun> full(machine.runs.data(), machine.runs.size() - 1);
+  for (std::size_t at = 0; at < full.size(); at += kOpenRunsMax) {
+    runs_.BeginRow();
+    runs_.Int32(machine.site.value);
+    runs_.Int32(machine.machine.value);
+    runs_.Int32(machine.assignment);
+    runs_.Bytes(EncodeRuns(full.subspan(at, std::min(kOpenRunsMax, full.size() - at))));
+  }
+  machine.runs.erase(machine.runs.begin(), machine.runs.end() - 1);
+}
+
 void GroupRows::Rejected(const HeldRow& row) {
   rejected_.BeginRow();
   rejected_.Timestamp(row.received_at);
@@ -163,7 +182,7 @@ void GroupRows::Missing(const MissingRow& row) {
 absl::Status GroupRows::Send(Connection& connection) {
   absl::Status status;
   for (CopyRows* rows :
-       {&event_, &spell_, &mode_, &observed_, &voided_, &cycle_, &rejected_, &parked_, &missing_}) {
+       {&event_, &spell_, &mode_, &observed_, &voided_, &cycle_, &runs_, &rejected_, &parked_, &missing_}) {
     if (status.ok()) status = rows->Send(connection);
   }
   return status;

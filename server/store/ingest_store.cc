@@ -5,6 +5,7 @@
 #include "absl/strings/escaping.h"
 #include "fmt/format.h"
 #include "proto/common/status.h"
+#include "server/store/cycle_runs.h"
 #include "server/store/state_codec.h"
 
 namespace bayward {
@@ -62,8 +63,8 @@ absl::StatusOr<std::vector<AgentProgress>> IngestTransaction::Lock(std::span<con
     const std::string sites = ArrayOf(agents, [](const auto& a) { return std::to_string(a.site.value); });
     const auto select = [&] {
       return work_->exec(fmt::format(
-          "SELECT agent_id, site_id, coalesce(epoch_id, 0), watermark, {}, fold_version FROM agent_watermark "
-          "WHERE agent_id = ANY('{}'::int[]) ORDER BY agent_id FOR UPDATE SKIP LOCKED",
+          "SELECT agent_id, site_id, coalesce(epoch_id, 0), watermark, {}, fold_version FROM agent_watermark WHERE "
+          "agent_id = ANY('{}'::int[]) ORDER BY agent_id FOR UPDATE SKIP LOCKED",
           MicrosOf("observed_until"), ids));
     };
     auto rows = select();
@@ -107,7 +108,8 @@ absl::StatusOr<std::vector<OpenMachine>> IngestTransaction::OpenMachines(AgentId
   BAYWARD_RETURN_IF_ERROR(Guard("read open machines", [&] {
     for (const auto& row : work_->exec_params(
              "SELECT assignment_id, machine_id, site_id, state, " + MicrosOf("first_event_at") +
-                 ", cycles_completed, cycles_aborted, ended FROM machine_state WHERE agent_id = $1", agent.value)) {
+                 ", cycles_completed, cycles_aborted, ended, cycle_runs FROM machine_state WHERE agent_id = $1",
+             agent.value)) {
       OpenMachine& machine = machines.emplace_back();
       machine.assignment = row[0].as<int>();
       machine.machine = {row[1].as<int>()};
@@ -123,10 +125,30 @@ absl::StatusOr<std::vector<OpenMachine>> IngestTransaction::OpenMachines(AgentId
       machine.cycles_completed = row[5].as<std::uint64_t>();
       machine.cycles_aborted = row[6].as<std::uint64_t>();
       machine.ended = row[7].as<bool>();
+      if (row[8].is_null()) {
+        MakeRuns(machine);
+        continue;
+      }
+      decoded = DecodeRuns(FromBytea(row[8]), machine.runs);
+      if (!decoded.ok()) return;
     }
   }));
   BAYWARD_RETURN_IF_ERROR(decoded);
   return machines;
+}
+
+void IngestTransaction::MakeRuns(OpenMachine& machine) {
+  for (const auto& row : work_->exec(fmt::format(
+           "SELECT {}, {}, outcome, rehearsal FROM cycle WHERE machine_id = {} AND assignment_id = {} "
+           "ORDER BY finished_at", MicrosOf("started_at"), MicrosOf("finished_at"), machine.machine.value,
+           machine.assignment))) {
+    Cycle cycle;
+    cycle.started_at = FromMicros(row[0].as<std::int64_t>());
+    cycle.finished_at = FromMicros(row[1].as<std::int64_t>());
+    cycle.outcome = static_cast<CycleOutcome>(row[2].as<int>());
+    cycle.rehearsal = row[3].as<bool>();
+    AddCycle(cycle, /*go_on=*/true, machine.runs);
+  }
 }
 
 absl::StatusOr<std::vector<std::string>> IngestTransaction::ParkedMachines(AgentId agent) {
@@ -144,8 +166,8 @@ absl::StatusOr<EpochId> IngestTransaction::BeginEpoch(AgentId agent, const Epoch
   EpochId id;
   BAYWARD_RETURN_IF_ERROR(Guard("begin an epoch", [&] {
     const auto row = work_->exec_params1(
-        "INSERT INTO agent_epoch (agent_id, epoch, predecessor, boot, clock_offset_us) "
-        "VALUES ($1, $2::bytea, $3::bytea, $4::bytea, nullif($5, '')::bigint) RETURNING epoch_id",
+        "INSERT INTO agent_epoch (agent_id, epoch, predecessor, boot, clock_offset_us) VALUES ($1, $2::bytea, "
+        "$3::bytea, $4::bytea, nullif($5, '')::bigint) RETURNING epoch_id",
         agent.value, Bytea(epoch.epoch), Bytea(epoch.predecessor), Bytea(epoch.boot),
         epoch.clock_offset ? std::to_string(absl::ToInt64Microseconds(*epoch.clock_offset)) : std::string());
     id = {row[0].as<int>()};
@@ -170,8 +192,8 @@ absl::Status IngestTransaction::SetClockOffset(EpochId epoch, absl::Duration off
 absl::Status IngestTransaction::Count(EpochId epoch, const EpochCounts& counts) {
   return Guard("count an epoch", [&] {
     work_->exec_params0(
-        "UPDATE agent_epoch SET tombstoned = tombstoned + $2, rejected = rejected + $3, parked = parked + $4, "
-        "lost = lost + $5 WHERE epoch_id = $1",
+        "UPDATE agent_epoch SET tombstoned = tombstoned + $2, rejected = rejected + $3, parked = parked + $4, lost = "
+        "lost + $5 WHERE epoch_id = $1",
         epoch.value, counts.tombstoned, counts.rejected, counts.parked, counts.lost);
   });
 }
@@ -205,20 +227,21 @@ absl::Status IngestTransaction::Save(std::span<const OpenMachine* const> machine
   return Guard("save open machines", [&] {
     work_->exec_params0(
         "INSERT INTO machine_state AS m (assignment_id, machine_id, agent_id, site_id, state, first_event_at, "
-        "cycles_completed, cycles_aborted, ended, changed_xid) "
-        "SELECT a, b, c, d, e, f, g, h, i, pg_current_xact_id() FROM unnest($1::int[], $2::int[], $3::int[], "
-        "$4::int[], $5::bytea[], $6::timestamptz[], $7::bigint[], $8::bigint[], $9::boolean[]) "
-        "AS u (a, b, c, d, e, f, g, h, i) "
-        "ON CONFLICT (assignment_id) DO UPDATE SET state = excluded.state, first_event_at = excluded.first_event_at, "
-        "cycles_completed = excluded.cycles_completed, cycles_aborted = excluded.cycles_aborted, "
-        "ended = excluded.ended, changed_xid = excluded.changed_xid",
+        "cycles_completed, cycles_aborted, ended, cycle_runs, changed_xid) SELECT a, b, c, d, e, f, g, h, i, j, "
+        "pg_current_xact_id() FROM unnest($1::int[], $2::int[], $3::int[], $4::int[], $5::bytea[], "
+        "$6::timestamptz[], $7::bigint[], $8::bigint[], $9::boolean[], $10::bytea[]) AS u (a, b, c, d, e, f, g, h, "
+        "i, j) ON CONFLICT (assignment_id) DO UPDATE SET state = excluded.state, first_event_at = "
+        "excluded.first_event_at, cycles_completed = excluded.cycles_completed, cycles_aborted = "
+        "excluded.cycles_aborted, ended = excluded.ended, cycle_runs = excluded.cycle_runs, changed_xid = "
+        "excluded.changed_xid",
         ints([](const OpenMachine& m) { return m.assignment; }), ints([](const OpenMachine& m) { return m.machine.value; }),
         ints([](const OpenMachine& m) { return m.agent.value; }), ints([](const OpenMachine& m) { return m.site.value; }),
         ArrayOf(machines, [](const OpenMachine* m) { return "\"\\\\x" + Hex(EncodeState(m->state)) + "\""; }),
         ArrayOf(machines, [](const OpenMachine* m) { return "\"" + ToTimestamptz(m->first_event_at) + "\""; }),
         ints([](const OpenMachine& m) { return m.cycles_completed; }),
         ints([](const OpenMachine& m) { return m.cycles_aborted; }),
-        ArrayOf(machines, [](const OpenMachine* m) { return std::string(m->ended ? "t" : "f"); }));
+        ArrayOf(machines, [](const OpenMachine* m) { return std::string(m->ended ? "t" : "f"); }),
+        ArrayOf(machines, [](const OpenMachine* m) { return "\"\\\\x" + Hex(EncodeRuns(m->runs)) + "\""; }));
   });
 }
 
@@ -227,8 +250,8 @@ absl::Status IngestTransaction::Save(std::span<const AgentProgress> agents) {
   return Guard("save watermarks", [&] {
     work_->exec_params0(
         "UPDATE agent_watermark AS w SET epoch_id = nullif(u.b, 0), watermark = u.c, observed_until = u.d, "
-        "fold_version = w.fold_version + 1 FROM unnest($1::int[], $2::int[], $3::bigint[], $4::timestamptz[]) "
-        "AS u (a, b, c, d) WHERE w.agent_id = u.a",
+        "fold_version = w.fold_version + 1 FROM unnest($1::int[], $2::int[], $3::bigint[], $4::timestamptz[]) AS u "
+        "(a, b, c, d) WHERE w.agent_id = u.a",
         ArrayOf(agents, [](const auto& a) { return std::to_string(a.agent.value); }),
         ArrayOf(agents, [](const auto& a) { return std::to_string(a.epoch.value); }),
         ArrayOf(agents, [](const auto& a) { return std::to_string(a.watermark); }),
@@ -239,10 +262,10 @@ absl::Status IngestTransaction::Save(std::span<const AgentProgress> agents) {
 absl::Status IngestTransaction::SaveLiveReport(const LiveReportRow& report) {
   return Guard("save a live report", [&] {
     work_->exec_params0(
-        "INSERT INTO live_report (agent_id, epoch, at_sequence, as_of, report, changed_xid) "
-        "VALUES ($1, $2::bytea, $3, $4::timestamptz, $5::bytea, pg_current_xact_id()) "
-        "ON CONFLICT (agent_id) DO UPDATE SET epoch = excluded.epoch, at_sequence = excluded.at_sequence, "
-        "as_of = excluded.as_of, report = excluded.report, changed_xid = excluded.changed_xid",
+        "INSERT INTO live_report (agent_id, epoch, at_sequence, as_of, report, changed_xid) VALUES ($1, $2::bytea, "
+        "$3, $4::timestamptz, $5::bytea, pg_current_xact_id()) ON CONFLICT (agent_id) DO UPDATE SET epoch = "
+        "excluded.epoch, at_sequence = excluded.at_sequence, as_of = excluded.as_of, report = excluded.report, "
+        "changed_xid = excluded.changed_xid",
         report.agent.value, Bytea(report.epoch), static_cast<std::int64_t>(report.at_sequence),
         ToTimestamptz(report.as_of), Bytea(report.report));
   });

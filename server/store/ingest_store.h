@@ -12,6 +12,7 @@
 #include "absl/status/status.h"
 #include "absl/status/statusor.h"
 #include "absl/time/time.h"
+#include "server/model/cycle_run.h"
 #include "server/model/ids.h"
 #include "server/store/copy_writer.h"
 #include "server/store/database.h"
@@ -50,7 +51,12 @@ struct OpenMachine {
   std::uint64_t cycles_completed = 0;
   std::uint64_t cycles_aborted = 0;
   bool ended = false;  // its assignment has ended and everything was closed
+  std::vector<CycleRun> runs = {};  // of its cycles, the last ones
+  bool runs_go_on = false;          // nothing but cycles has happened since the last of them
 };
+
+// More runs than this are moved out of a machine's open state.
+inline constexpr std::size_t kOpenRunsMax = 128;
 
 struct EventRow {
   absl::Time received_at;
@@ -113,13 +119,15 @@ class GroupRows {
   GroupRows();
   void Event(const EventRow& row);
   void Closed(const OpenMachine& machine, const FoldOutput& out);
+  // Takes all but the last run out of the machine where they are many.
+  void FullRuns(OpenMachine& machine);
   void Rejected(const HeldRow& row);
   void Parked(const HeldRow& row);
   void Missing(const MissingRow& row);
   absl::Status Send(Connection& connection);
 
  private:
-  CopyRows event_, spell_, mode_, observed_, voided_, cycle_, rejected_, parked_, missing_;
+  CopyRows event_, spell_, mode_, observed_, voided_, cycle_, runs_, rejected_, parked_, missing_;
 };
 
 class IngestTransaction {
@@ -156,6 +164,8 @@ class IngestTransaction {
 
  private:
   explicit IngestTransaction(Connection& connection) : connection_(connection) {}
+  // Of a machine whose cycles were stored before there were runs.
+  void MakeRuns(OpenMachine& machine);
 
   Connection& connection_;
   std::unique_ptr<pqxx::work> work_;

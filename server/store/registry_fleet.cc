@@ -39,7 +39,15 @@ Site BuildSite(const DeclaredSite& declared, SiteId id, std::set<std::string>& u
   site.longitude = declared.longitude;
   site.attendance = declared.attendance;
   site.calendar = SiteCalendar(declared, unknown_zones);
-  for (const DeclaredTarget& target : declared.targets) site.targets.push_back({target.valid_from, target.availability});
+  for (const DeclaredTarget& target : declared.targets) {
+    site.targets.push_back({target.valid_from, target.availability});
+  }
+  for (const DeclaredProgramme& programme : declared.programmes) {
+    site.programmes.push_back({programme.programme, programme.needs});
+  }
+  for (const DeclaredPrice& price : declared.prices) {
+    site.prices.push_back({price.valid_from, price.programme, static_cast<double>(price.price_e4) / 1e4});
+  }
   return site;
 }
 
@@ -87,8 +95,8 @@ absl::StatusOr<std::shared_ptr<const Fleet>> BuildFleet(const RegistryImage& ima
   }
   if (!unknown_zones.empty()) {
     return FailedPrecondition(
-        "the fleet is declared with time zones that this host's time zone database does not have "
-        "({}): install or update the package tzdata",
+        "the fleet is declared with time zones that this host's time zone database does not have ({}): install or "
+        "update the package tzdata",
         absl::StrJoin(unknown_zones, ", "));
   }
   for (const Assignment& assignment : image.assignments) {

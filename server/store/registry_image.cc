@@ -4,9 +4,12 @@
 #include <limits>
 #include <optional>
 #include <set>
+#include <string_view>
 #include <tuple>
 #include <utility>
 
+#include "absl/strings/numbers.h"
+#include "absl/strings/str_split.h"
 #include "fmt/format.h"
 #include "server/store/database.h"
 
@@ -19,8 +22,7 @@ constexpr std::int64_t kMaxNumber = std::numeric_limits<std::int32_t>::max();
 // SQL that gives a date as days since 1970 whatever the session's date style, the limits for the infinities.
 std::string DayNumberOf(const std::string& column) {
   return fmt::format(
-      "CASE WHEN isfinite({0}) THEN {0} - date '1970-01-01' WHEN {0} > date '1970-01-01' THEN {2} "
-      "ELSE {1} END",
+      "CASE WHEN isfinite({0}) THEN {0} - date '1970-01-01' WHEN {0} > date '1970-01-01' THEN {2} ELSE {1} END",
       column, kMinNumber, kMaxNumber);
 }
 
@@ -42,6 +44,16 @@ absl::CivilSecond ToCivil(const pqxx::field& field) {
 
 absl::CivilDay Day(const pqxx::field& field) { return ToDay(field.as<std::int64_t>()); }
 absl::Time Micros(const pqxx::field& field) { return FromMicros(field.as<std::int64_t>()); }
+
+// "1,5" as numbers.
+std::vector<std::int32_t> ToNumbers(std::string_view text) {
+  std::vector<std::int32_t> numbers;
+  for (const auto part : absl::StrSplit(absl::string_view(text.data(), text.size()), ',')) {
+    std::int32_t number = 0;
+    if (absl::SimpleAtoi(part, &number)) numbers.push_back(number);
+  }
+  return numbers;
+}
 
 template <class T, class KeyOf>
 void SortBy(std::vector<T>& rows, KeyOf key_of) {
@@ -80,8 +92,7 @@ class ImageReader {
       image_.declared.demonstration = row[1].as<bool>();
     }
     for (const auto& row : tx_.exec(fmt::format("SELECT version, demonstration, {} FROM declaration WHERE "
-                                                "recorded_at <= '{}' ORDER BY version DESC "
-                                                "LIMIT 1",
+                                                "recorded_at <= '{}' ORDER BY version DESC LIMIT 1",
                                                 MicrosOf("recorded_at"), ToTimestamptz(as_of_)))) {
       image_.version = row[0].as<std::int64_t>();
       image_.declared.demonstration = row[1].as<bool>();
@@ -179,9 +190,8 @@ class ImageReader {
     WeekHours* week = nullptr;
     for (const auto& row : tx_.exec(
              fmt::format("SELECT w.week_hours_id, w.site_id, w.machine_id, {}, {}, h.day_kind, "
-                         "h.open_minute, h.close_minute "
-                         "FROM week_hours w LEFT JOIN hours h USING (week_hours_id) WHERE {} "
-                         "ORDER BY w.valid_from, w.week_hours_id, h.day_kind, h.open_minute",
+                         "h.open_minute, h.close_minute FROM week_hours w LEFT JOIN hours h USING (week_hours_id) "
+                         "WHERE {} ORDER BY w.valid_from, w.week_hours_id, h.day_kind, h.open_minute",
                          DayNumberOf("w.valid_from"), DayNumberOf("w.valid_to"), InForce("w", as_of_)))) {
       if (week == nullptr || row[0].as<int>() != week_id) {
         week_id = row[0].as<int>();
@@ -211,6 +221,10 @@ class ImageReader {
 
   void Terms() {
     for (const auto& row :
+         Select("site_id, programme, array_to_string(needs, ',')", "programme", "programme")) {
+      sites_[row[0].as<int>()].programmes.push_back({row[1].c_str(), ToNumbers(row[2].c_str())});
+    }
+    for (const auto& row :
          Select("site_id, programme, " + DayNumberOf("valid_from") + ", (price * 10000)::bigint", "price",
                 "price")) {
       sites_[row[0].as<int>()].prices.push_back({row[1].c_str(), Day(row[2]), row[3].as<std::int64_t>()});
@@ -231,6 +245,7 @@ class ImageReader {
       std::sort(site.agents.begin(), site.agents.end());
       std::sort(site.holidays.begin(), site.holidays.end());
       SortBy(site.closures, [](const DeclaredClosure& c) { return c.from; });
+      SortBy(site.programmes, [](const DeclaredProgramme& p) { return p.programme; });
       SortBy(site.prices, [](const DeclaredPrice& p) { return std::tie(p.programme, p.valid_from); });
       SortBy(site.targets, [](const DeclaredTarget& t) { return t.valid_from; });
       SortBy(site.machines, [](const DeclaredMachine& m) { return m.key; });

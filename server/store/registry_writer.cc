@@ -49,7 +49,7 @@ class RegistryWriter {
     for (const auto& [before, after] : pairs) Identities(before, after);
     for (const auto& [before, after] : pairs) Site(before, after);
     for (InsertBatch* batch : {&site_details_, &zones_, &agents_declared_, &machine_details_, &dependencies_,
-                               &assignments_, &hours_, &holidays_, &closures_, &prices_, &targets_}) {
+                               &assignments_, &hours_, &holidays_, &closures_, &programmes_, &prices_, &targets_}) {
       batch->Flush(tx_);
     }
   }
@@ -71,8 +71,7 @@ class RegistryWriter {
     if (after == nullptr) return;
     if (before == nullptr) {
       sites_[after->key] = SiteId{Run("INSERT INTO site (key, declared_at) VALUES ({}, {}) ON CONFLICT (key) "
-                                      "DO UPDATE SET dropped_at = NULL "
-                                      "RETURNING site_id",
+                                      "DO UPDATE SET dropped_at = NULL RETURNING site_id",
                                       Quote(after->key), now_literal_)[0][0]
                                       .as<int>()};
     }
@@ -92,8 +91,7 @@ class RegistryWriter {
       if (b != nullptr) continue;
       machines_[after->key + "/" + a->key] =
           MachineId{Run("INSERT INTO machine (site_id, key, declared_at) VALUES ({}, {}, {}) ON CONFLICT "
-                        "(site_id, key) "
-                        "DO UPDATE SET dropped_at = NULL RETURNING machine_id",
+                        "(site_id, key) DO UPDATE SET dropped_at = NULL RETURNING machine_id",
                         site, Quote(a->key), now_literal_)[0][0]
                         .as<int>()};
     }
@@ -122,6 +120,12 @@ class RegistryWriter {
         [this](const DeclaredClosure& c) {
           Add(closures_, "{}, {}, {}, {}, {}", Literal(c.from), Literal(c.to), Quote(c.reason), c.approved,
               Literal(c.recorded_at.value_or(now_)));
+        });
+    Sync(
+        "programme", was.programmes, is.programmes, [](const DeclaredProgramme& p) { return p.programme; },
+        [this](const DeclaredProgramme& p) { return "programme = " + Quote(p.programme); },
+        [this](const DeclaredProgramme& p) {
+          Add(programmes_, "{}, '{{{}}}'", Quote(p.programme), absl::StrJoin(p.needs, ","));
         });
     Sync(
         "price", was.prices, is.prices,
@@ -299,6 +303,7 @@ class RegistryWriter {
   InsertBatch holidays_{"holiday", "site_id, day, recorded_at"};
   InsertBatch closures_{"closure",
                         "site_id, from_civil, to_civil, reason, approved, announced_at, recorded_at"};
+  InsertBatch programmes_{"programme", "site_id, programme, needs, recorded_at"};
   InsertBatch prices_{"price", "site_id, programme, valid_from, price, recorded_at"};
   InsertBatch targets_{"target", "site_id, valid_from, availability, recorded_at"};
 };

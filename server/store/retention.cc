@@ -4,6 +4,7 @@
 #include "fmt/format.h"
 #include "proto/common/log.h"
 #include "proto/common/status.h"
+#include "server/store/hold_store.h"
 #include "server/store/upkeep.h"
 
 namespace bayward {
@@ -40,6 +41,7 @@ absl::Status MarkEvents(Database& database, const std::string& name) {
     tx.exec("SET LOCAL statement_timeout = '10min'");
     tx.exec(fmt::format("INSERT INTO dropped_partition (name, epoch_id, events) "
                         "SELECT '{0}', epoch_id, count(*) FROM {0} GROUP BY epoch_id", name));
+    KeepHeld(tx, name);
     Mark(tx, name);
     return absl::OkStatus();
   });
@@ -51,11 +53,11 @@ absl::Status MarkCycles(Database& database, const std::string& name) {
     tx.exec("SET LOCAL statement_timeout = '10min'");
     // bayward.v1.CycleOutcome: 1 completed, 2 aborted.
     tx.exec(fmt::format(
-        "INSERT INTO cycle_hour (site_id, machine_id, hour, programme, completed, aborted) "
-        "SELECT site_id, machine_id, date_trunc('hour', finished_at, 'UTC'), programme, "
-        "count(*) FILTER (WHERE outcome = 1), count(*) FILTER (WHERE outcome = 2) FROM {} WHERE NOT rehearsal "
-        "GROUP BY 1, 2, 3, 4 ON CONFLICT (site_id, machine_id, hour, programme) DO UPDATE SET "
-        "completed = cycle_hour.completed + excluded.completed, aborted = cycle_hour.aborted + excluded.aborted",
+        "INSERT INTO cycle_hour (site_id, machine_id, hour, programme, completed, aborted) SELECT site_id, "
+        "machine_id, date_trunc('hour', finished_at, 'UTC'), programme, count(*) FILTER (WHERE outcome = 1), "
+        "count(*) FILTER (WHERE outcome = 2) FROM {} WHERE NOT rehearsal GROUP BY 1, 2, 3, 4 ON CONFLICT (site_id, "
+        "machine_id, hour, programme) DO UPDATE SET completed = cycle_hour.completed + excluded.completed, aborted = "
+        "cycle_hour.aborted + excluded.aborted",
         name));
     Mark(tx, name);
     return absl::OkStatus();
@@ -131,8 +133,8 @@ absl::Status TakeFoldCheckpoint(Database& database, absl::Time now) {
   return database.Write("take a fold checkpoint", [&](pqxx::transaction_base& tx) {
     tx.exec("SELECT pg_advisory_xact_lock(hashtext('fold_checkpoint'))");
     tx.exec_params0("INSERT INTO fold_checkpoint (taken_at, assignment_id, machine_id, site_id, state) "
-                    "SELECT $1, assignment_id, machine_id, site_id, state FROM machine_state WHERE NOT ended AND NOT EXISTS "
-                    "(SELECT FROM fold_checkpoint WHERE taken_at > $2)",
+                    "SELECT $1, assignment_id, machine_id, site_id, state FROM machine_state WHERE NOT ended AND NOT "
+                    "EXISTS (SELECT FROM fold_checkpoint WHERE taken_at > $2)",
                     ToTimestamptz(now), ToTimestamptz(now - kCheckpointEvery));
     return absl::OkStatus();
   });
@@ -141,6 +143,7 @@ absl::Status TakeFoldCheckpoint(Database& database, absl::Time now) {
 absl::StatusOr<std::vector<std::string>> DropExpired(Database& database, absl::Time now, const Retention& retention) {
   const absl::CivilDay today = absl::ToCivilDay(now, absl::UTCTimeZone());
   std::vector<std::string> dropped;
+  BAYWARD_RETURN_IF_ERROR(ForgetReleased(database, now));
   BAYWARD_ASSIGN_OR_RETURN(const absl::CivilDay events_end, CoveredUntil(database, today - retention.event_days));
   BAYWARD_RETURN_IF_ERROR(DropTable(database, "event", EventPartition(events_end), MarkEvents, dropped));
   const absl::CivilMonth cycles_end(today - retention.cycle_days);

@@ -22,9 +22,10 @@ struct Retention {
 absl::Status TakeFoldCheckpoint(Database& database, absl::Time now);
 
 // Drops the partitions that only hold what was received longer ago than `retention`, and returns their names. Events
-// are dropped only once a fold checkpoint was taken after them; cycles are counted into cycle_hour first. Each partition
-// is written down, detached without blocking anybody (lock timeout 1 s), and dropped; where a reader holds one, it and
-// the later ones are left for the next time, which goes on wherever this one was interrupted.
+// are dropped only once a fold checkpoint was taken after them, and what holds keep of them is copied before; cycles are
+// counted into cycle_hour first. Each partition is written down, detached without blocking anybody (lock timeout 1 s),
+// and dropped; where a reader holds one, it and the later ones are left for the next time, which goes on wherever this
+// one was interrupted. The copies of holds released over kReleasedKept ago go as well.
 absl::StatusOr<std::vector<std::string>> DropExpired(Database& database, absl::Time now, const Retention& retention);
 
 }  // namespace bayward

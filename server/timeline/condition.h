@@ -19,7 +19,7 @@ struct ConditionSpan {
   Condition condition = Condition::kUnknown;
   UnknownKind unknown = UnknownKind::kNone;
   Origin down_origin = Origin::kInternal;  // of the outage it belongs to (its first-out); kDown, not settled
-  // kWithheld by people: why; kUpkeep where a technician occupies it.
+  // kWithheld by people: why; kUpkeep where only a technician who occupies it withholds it.
   ModeReason withheld_reason = ModeReason::kNone;
   bool withheld_external = false;  // kWithheld, and external causes block
   bool inferred = false;  // down through an observation gap
@@ -36,6 +36,9 @@ struct ConditionSpan {
 // - An occupation keeps a machine down that was down at the instant before it, also after the last fault
 //   cleared, until the technician leaves; any other it withholds. A fault still active when the technician
 //   leaves has it down from then.
+// - A closure's reason is the one people gave, whatever else blocks. An occupation states none: it is upkeep,
+//   save while an external cause blocks, which rule 6 names before rule 8 looks at the technician. Without him
+//   the machine could not have washed either, so that this time is no maintenance.
 std::vector<ConditionSpan> ComputeConditions(const MachineHistory& history, const IntervalSet& required,
                                              bool count_rehearsal);
 

@@ -137,7 +137,7 @@ class Sweeper {
 
   // An occupation keeps the machine as it found it.
   void FollowOccupation() {
-    const bool occupied = known_mode_ != nullptr && known_mode_->mode == Mode::kOccupied;
+    const bool occupied = mode_ != nullptr && mode_->mode->mode == Mode::kOccupied;
     if (occupied && !was_occupied_) found_down_ = last_ == Condition::kDown;
     was_occupied_ = occupied;
   }
@@ -145,14 +145,19 @@ class Sweeper {
   ConditionSpan Judge(const Interval& interval) {
     ConditionSpan span{.interval = interval};
     const bool observed = Observed(interval.start);
-    const bool down = was_occupied_ ? found_down_ : faults_active_ && !closed_before_faults_;
+    const bool occupied = was_occupied_ && known_mode_ != nullptr;
+    const bool down = occupied ? found_down_ : faults_active_ && !closed_before_faults_;
     if (down) {
       span.condition = Condition::kDown;
       span.inferred = !observed;
-    } else if (was_occupied_ || was_closed_) {
+    } else if (occupied || was_closed_) {
       span.condition = Condition::kWithheld;
-      span.withheld_reason = was_occupied_ ? ModeReason::kUpkeep : known_mode_->reason;
       span.withheld_external = active_.external > 0;
+      if (was_closed_) {
+        span.withheld_reason = known_mode_->reason;
+      } else if (!span.withheld_external) {
+        span.withheld_reason = ModeReason::kUpkeep;
+      }
     } else if (active_.external > 0) {
       span.condition = Condition::kWithheld;
       span.withheld_external = true;
@@ -177,8 +182,7 @@ class Sweeper {
   }
 
   void FollowRun(absl::Time at) {
-    const bool occupied = mode_ != nullptr && mode_->mode->mode == Mode::kOccupied;
-    if (ended_.blocking + open_.blocking == 0 && !(in_run_ && occupied && found_down_)) {
+    if (ended_.blocking + open_.blocking == 0 && !(in_run_ && was_occupied_ && found_down_)) {
       FinishRun(at);
       return;
     }
@@ -234,7 +238,7 @@ class Sweeper {
   absl::Time closed_since_;
   bool faults_active_ = false;
   bool closed_before_faults_ = false;
-  bool was_occupied_ = false;
+  bool was_occupied_ = false;  // whether or not anybody saw it go on
   bool found_down_ = false;
   bool in_run_ = false;
   Condition last_ = Condition::kUnknown;

@@ -13,7 +13,7 @@
 namespace bayward {
 
 // A maximal union of overlapping or abutting blocking spells that are not external, with the time an
-// occupation begun in it keeps the machine down after them.
+// occupation begun in it keeps the machine down after them. A spell that begins as this occupation ends abuts.
 struct BlockingRun {
   Interval interval;  // end = InfiniteFuture while something in it is open
   std::vector<const SpellPiece*> members;  // in first-out order: the first began it

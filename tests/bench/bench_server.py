@@ -46,7 +46,9 @@ def declaration(sites):
 
 
 class Server:
-    def __init__(self, programs, directory, sites):
+    """`declared`: so many sites as declaration() makes them, or a declaration's text; None: the directory's own stay."""
+
+    def __init__(self, programs, directory, declared):
         self.directory = directory
         self.agents, self.api, self.http = (f"127.0.0.1:{free_port()}" for _ in range(3))
         self.log = open(directory / "server.log", "w")
@@ -65,7 +67,10 @@ class Server:
                 time.sleep(0.05)
         self.socket = next((directory / "data").rglob("socket"))
         self.postmaster = int((self.socket.parent / "cluster" / "postmaster.pid").read_text().split()[0])
-        body = {"files": [{"name": "bench.toml", "text": declaration(sites)}], "apply": True}
+        if declared is None:
+            return
+        text = declared if isinstance(declared, str) else declaration(declared)
+        body = {"files": [{"name": "bench.toml", "text": text}], "apply": True}
         request = urllib.request.Request(f"http://{self.http}/bayward.v1.Fleet/DeclareFleet", json.dumps(body).encode(),
                                          {"Content-Type": "application/json"})
         urllib.request.urlopen(request, timeout=60).read()

@@ -4,6 +4,7 @@ no code with Bayward's own agent."""
 import atexit
 import importlib
 import os
+import pathlib
 import queue
 import shutil
 import subprocess
@@ -24,7 +25,8 @@ def _load():
     folder = tempfile.mkdtemp(prefix="bayward-proto-", dir="/tmp")
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
     names = ["fault_class", "event", "uplink", "fleet", "figures"]
-    subprocess.run(["protoc", f"-I{PROTO}", f"--python_out={folder}", *(f"bayward/v1/{name}.proto" for name in names)],
+    files = sorted(path.name for path in (pathlib.Path(PROTO) / "bayward" / "v1").glob("*.proto"))
+    subprocess.run(["protoc", f"-I{PROTO}", f"--python_out={folder}", *(f"bayward/v1/{name}" for name in files)],
                    check=True, timeout=60)
     sys.path.insert(0, folder)
     return [importlib.import_module(f"bayward.v1.{name}_pb2") for name in names]

@@ -1,4 +1,5 @@
 // Agents deliver over real gRPC into a real PostgreSQL: every answer the uplink promises, and what is stored then.
+#include <cmath>
 #include <functional>
 
 #include <gtest/gtest.h>
@@ -198,6 +199,18 @@ std::vector<BadEvent> BadEvents(std::int64_t now_us) {
   nothing.set_recorded_at_us(now_us);
   bad.push_back({"no kind", "unknown_value", nothing.SerializeAsString()});
   bad.push_back({"no machine", "missing_field", Raised("", now_us, kPressureLow).SerializeAsString()});
+  bad.push_back({"step without its cycle", "missing_field",
+                 StepReached("bay-1", now_us, "", "rinse").SerializeAsString()});
+  bad.push_back({"step of 201 bytes", "too_large",
+                 StepReached("bay-1", now_us, "c1", std::string(201, 'x')).SerializeAsString()});
+  bad.push_back({"NUL in a step", "nul_byte",
+                 StepReached("bay-1", now_us, "c1", std::string("a\0b", 3)).SerializeAsString()});
+  bad.push_back({"signal without a name", "missing_field", SignalOf("bay-1", now_us, "", 1, "").SerializeAsString()});
+  bad.push_back({"signal of 201 bytes", "too_large",
+                 SignalOf("bay-1", now_us, std::string(201, 'x'), 1, "N").SerializeAsString()});
+  bad.push_back({"signal that is no number", "absurd_value",
+                 SignalOf("bay-1", now_us, "force", std::nan(""), "N").SerializeAsString()});
+  bad.push_back({"contact at 2", "absurd_value", SignalOf("bay-1", now_us, "touch bar", 2, "").SerializeAsString()});
   return bad;
 }
 
@@ -218,6 +231,40 @@ TEST_F(IngestTest, EventThatCannotBeAcceptedIsKeptWithItsReasonAndBlocksNothing)
   for (const BadEvent& one : bad) {
     EXPECT_GE(Count("rejected_event", "reason = '" + one.reason + "'"), 1) << one.name;
   }
+}
+
+TEST_F(IngestTest, StepsAndSignalsAreKeptAndChangeNoTimeline) {
+  auto client = Connect();
+  ASSERT_TRUE(client->SendBatch(epoch_, 1, OneWash()));
+  EXPECT_EQ(client->Read().ack().through_sequence(), 6u);
+  const MachineHistory before = History("bay-1");
+  ASSERT_TRUE(client->SendBatch(epoch_, 7, {StepReached("bay-1", At(31), "c2", "pre-soak"),
+                                            SignalOf("bay-1", At(32), "top brush force", 212.5, "N", "c2"),
+                                            SignalOf("bay-1", At(33), "touch bar", 1, "")}));
+  const v1::ServerMessage ack = client->Read();
+  EXPECT_EQ(ack.ack().through_sequence(), 9u);
+  EXPECT_EQ(ack.ack().rejected(), 0u);
+  EXPECT_EQ(ack.ack().wanted_snapshots_size(), 0);
+  EXPECT_EQ(Count("event", "kind = 26"), 1);
+  EXPECT_EQ(Count("event", "kind = 27"), 2);
+  const MachineHistory after = History("bay-1");
+  EXPECT_EQ(after.spells.size(), before.spells.size());
+  EXPECT_EQ(after.cycles.size(), before.cycles.size());
+  ASSERT_EQ(after.observed.size(), 1u);
+  EXPECT_EQ(after.observed[0].from, before.observed[0].from);
+  EXPECT_EQ(after.observed[0].to, absl::InfiniteFuture());
+}
+
+// What cannot be accepted of them is no reason to doubt the machine's state.
+TEST_F(IngestTest, RejectedSignalLeavesItsMachineKnown) {
+  auto client = Connect();
+  ASSERT_TRUE(client->SendBatch(epoch_, 1, {Started("bay-1", At(0)), SnapshotOf("bay-1", At(0)),
+                                            SignalOf("bay-1", At(5), "touch bar", 7, "")}));
+  const v1::ServerMessage ack = client->Read();
+  EXPECT_EQ(ack.ack().rejected(), 1u);
+  EXPECT_EQ(ack.ack().wanted_snapshots_size(), 0);
+  ASSERT_EQ(History("bay-1").observed.size(), 1u);
+  EXPECT_EQ(History("bay-1").observed[0].to, absl::InfiniteFuture());
 }
 
 TEST_F(IngestTest, RejectedStateEventMakesItsMachineUnknownUntilTheSnapshotItAsksFor) {

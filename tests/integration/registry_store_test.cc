@@ -199,10 +199,11 @@ TEST_F(RegistryStoreTest, WhatWasDeclaredEarlierCanBeReadAgain) {
   std::string changed = With("mon = [\"07:00-22:00\"]", "mon = [\"07:00-21:00\"]");
   changed = With(changed, "region = \"north\"", "region = \"east\"");
   changed = With(changed, "price = \"15.50\"", "price = \"16.25\"");
+  changed = With(changed, "needs = [\"wash\", \"dry\", \"wax\"]", "needs = [\"wash\"]");
   changed = With(changed, "availability = 0.97", "availability = 0.9");
   changed = With(changed, "to = \"2026-10-03T12:00\"", "to = \"2026-10-03T18:00\"");
   changed = With(changed, "demonstration = true", "demonstration = false");
-  EXPECT_EQ(ChangesOf(Apply(changed, Day(5))).size(), 6u);
+  EXPECT_EQ(ChangesOf(Apply(changed, Day(5))).size(), 7u);
 
   EXPECT_THAT(Load(Day(0) - absl::Microseconds(1))->sites, IsEmpty());
   for (const bool before : {true, false}) {
@@ -213,6 +214,10 @@ TEST_F(RegistryStoreTest, WhatWasDeclaredEarlierCanBeReadAgain) {
     EXPECT_EQ(fleet->sites[0].region, before ? "north" : "east");
     EXPECT_EQ(fleet->sites[0].calendar.hours[0].days[0][0].close_minute, before ? 22 * 60 : 21 * 60);
     EXPECT_EQ(fleet->sites[0].calendar.closures[0].to.hour(), before ? 12 : 18);
+    ASSERT_EQ(fleet->sites[0].programmes.size(), 2u);
+    EXPECT_EQ(fleet->sites[0].programmes[0].programme, "full");
+    EXPECT_EQ(fleet->sites[0].programmes[0].capabilities,
+              before ? std::vector<std::int32_t>({1, 4, 5}) : std::vector<std::int32_t>({1}));
     const SiteTerms terms = *store_->LoadTerms(as_of);
     ASSERT_EQ(terms.prices.size(), 2u);
     EXPECT_EQ(terms.prices[1].price_e4, before ? 155000 : 162500);
@@ -267,8 +272,7 @@ TEST_F(RegistryStoreTest, AHandOverThatIsStillToComeEndsWithTheMachine) {
 TEST_F(RegistryStoreTest, AMachineWithoutHistoryIsDroppedAtOnce) {
   ASSERT_TRUE(Apply(Text(), Day(0)).ok());
   EXPECT_THAT(ChangesOf(Apply(WithoutPlant(), Day(1))), ElementsAre(HasSubstr("depends on"),
-                                                                    "- machine fenwick-lane/"
-                                                                    "reclaim (reclaim)"));
+                                                                    "- machine fenwick-lane/reclaim (reclaim)"));
   EXPECT_EQ(Load()->machines.size(), 1u);
   EXPECT_EQ(Load(Day(0))->machines.size(), 2u);
 }
@@ -369,8 +373,7 @@ TEST_F(RegistryStoreTest, TheDatabaseItselfRefusesOverlaps) {
       absl::StatusCode::kInvalidArgument);
   ASSERT_TRUE(Run("UPDATE assignment SET superseded_at = now()").ok());
   EXPECT_TRUE(Run(columns +
-                  "SELECT site_id, machine_id, agent_id, '2026-01-01', '2026-01-02', now() FROM assignment "
-                  "LIMIT 1")
+                  "SELECT site_id, machine_id, agent_id, '2026-01-01', '2026-01-02', now() FROM assignment LIMIT 1")
                   .ok());
   const std::string hours =
       "INSERT INTO week_hours (site_id, valid_from, valid_to, recorded_at) SELECT site_id, ";
@@ -460,6 +463,7 @@ TEST_F(RegistryStoreTest, TheDemonstrationFleetIsTaken) {
   EXPECT_EQ(fleet->machines.size(), 60u);
   EXPECT_EQ(fleet->assignments.size(), 60u);
   EXPECT_TRUE(fleet->demonstration);
+  for (const Site& site : fleet->sites) EXPECT_FALSE(site.programmes.empty()) << site.key;
   EXPECT_THAT(ChangesOf(Apply(*store_->Export(), Day(1))), IsEmpty());
 }
 

@@ -25,8 +25,8 @@ struct Played {
 };
 
 std::pair<int, int> ArbitraryWindow(const Grid& grid) {
-  const int a = *rc::gen::inRange(0, grid.ticks + 1);
-  const int b = *rc::gen::inRange(0, grid.ticks + 1);
+  const int a = Any(0, grid.ticks + 1);
+  const int b = Any(0, grid.ticks + 1);
   return {std::min(a, b), std::max(a, b)};
 }
 
@@ -45,7 +45,7 @@ TEST(AccountProperty, SplittingAWindowAndAddingGivesTheSame) {
   CheckProperty(600, [] {
     const Played played;
     const auto [from, to] = ArbitraryWindow(played.grid);
-    const int middle = *rc::gen::inRange(from, to + 1);
+    const int middle = Any(from, to + 1);
     TimeAccount sum = ComputeAccount(played.timeline, played.Window(from, middle));
     sum += ComputeAccount(played.timeline, played.Window(middle, to));
     const TimeAccount whole = ComputeAccount(played.timeline, played.Window(from, to));
@@ -156,7 +156,7 @@ TEST(RankingProperty, SeveralMachinesAddUp) {
 TEST(GainProperty, RemovingAClassNeverLowersAvailability) {
   CheckProperty(600, [] {
     const Played played;
-    const FaultClassNumber removed = *rc::gen::inRange(1, 8);
+    const FaultClassNumber removed = Any(1, 8);
     MachineHistory history = HistoryOf(played.script);
     bool external = false;
     std::erase_if(history.spells, [&](const Spell& spell) {

@@ -15,7 +15,8 @@ class Walker {
   // What holds at `tick`, as if every minute were required.
   Minute Look(int tick) {
     Minute minute;
-    const NaiveMode* mode = ModeAt(tick);
+    const NaiveMode* lasting = LastingModeAt(tick);
+    const NaiveMode* mode = lasting && lasting->HoldsAt(tick) ? lasting : nullptr;
     const bool closed = mode && mode->mode == Mode::kClosed;
     const bool occupied = mode && mode->mode == Mode::kOccupied;
     const bool observed = reading_.observed[static_cast<std::size_t>(tick)];
@@ -30,31 +31,29 @@ class Walker {
     }
 
     // Rule 8 looks at the machine just before it was occupied.
-    if (occupied && !was_occupied_) occupied_down_ = was_down_;
-    if (!occupied) occupied_down_ = false;
+    const NaiveMode* occupation = lasting && lasting->mode == Mode::kOccupied ? lasting : nullptr;
+    if (occupation && !was_occupied_) occupied_down_ = was_down_;
+    if (!occupation) occupied_down_ = false;
     // Rule 5: closed before the first spell of an unbroken chain, and ever since.
     if (blocked && !chain_) withheld_chain_ = closed && was_closed_;
     if (blocked && !closed) withheld_chain_ = false;
     chain_ = blocked;
-    FollowOutage(tick, occupied);
-    minute.held_outage = occupied && occupied_down_ ? outage_ : -1;
+    FollowOutage(tick);
+    minute.held_outage = occupied_down_ ? outage_ : -1;
+    if (minute.held_outage >= 0) minute.held_until = occupation->to;
 
-    if (blocked && !withheld_chain_ && (!occupied || occupied_down_)) {
+    if (occupied ? occupied_down_ : blocked && !withheld_chain_) {
       minute.condition = Condition::kDown;
       minute.inferred = !observed;
-    } else if (occupied && occupied_down_ && observed) {
-      minute.condition = Condition::kDown;
-    } else if (closed || (external && !blocked)) {
+    } else if (closed || occupied || external) {
       minute.condition = Condition::kWithheld;
       if (closed) minute.withheld_reason = mode->reason;
+      if (occupied && !external) minute.withheld_reason = ModeReason::kUpkeep;
     } else if (!observed) {
       minute.condition = Condition::kUnknown;
       const bool to_come = script_.delivery_expected && grid_.TimeOf(tick) >= script_.observed_until;
       minute.unknown = to_come ? UnknownKind::kPending : UnknownKind::kLost;
       Settle(tick, minute);
-    } else if (occupied) {
-      minute.condition = Condition::kWithheld;
-      minute.withheld_reason = ModeReason::kUpkeep;
     } else {
       minute.condition = degraded ? Condition::kDegraded : Condition::kUp;
     }
@@ -62,32 +61,32 @@ class Walker {
     if (minute.condition == Condition::kDown && !minute.settled) minute.outage = outage_;
 
     was_closed_ = closed;
-    was_occupied_ = occupied;
+    was_occupied_ = occupation;
     was_down_ = minute.condition == Condition::kDown && !minute.settled;
     return minute;
   }
 
  private:
-  const NaiveMode* ModeAt(int tick) const {
+  // Known to go on or not.
+  const NaiveMode* LastingModeAt(int tick) const {
+    const NaiveMode* latest = nullptr;
     for (const NaiveMode& mode : reading_.modes) {
-      if (mode.HoldsAt(tick)) return &mode;
+      if (mode.from <= tick && tick < mode.to) latest = &mode;
     }
-    return nullptr;
+    return latest;
   }
 
   // Numbers the unions of rule 12.
-  void FollowOutage(int tick, bool occupied) {
-    const bool held = occupied && occupied_down_;
+  void FollowOutage(int tick) {
     bool lasting = false;
     for (const NaiveSpell& spell : reading_.spells) {
       if (spell.MakesDown() && spell.LastsAt(tick)) lasting = true;
     }
-    if (lasting && !was_lasting_ && !(held && outage_ >= 0)) outage_ = next_outage_++;
-    if (!lasting && !held) outage_ = -1;
+    if (lasting && outage_ < 0) outage_ = next_outage_++;
+    if (!lasting && !occupied_down_) outage_ = -1;
     for (NaiveSpell& spell : reading_.spells) {
       if (lasting && spell.MakesDown() && spell.LastsAt(tick)) spell.outage = outage_;
     }
-    was_lasting_ = lasting;
   }
 
   // Rule 9: of the decisions over this minute, the one recorded last.
@@ -112,7 +111,6 @@ class Walker {
   bool was_occupied_ = false;
   bool was_down_ = false;
   bool occupied_down_ = false;
-  bool was_lasting_ = false;
   int outage_ = -1;
   int next_outage_ = 0;
 };
@@ -151,12 +149,13 @@ std::optional<NaiveOutage> Collect(const Model& model, int id) {
       first.raised >= 0 && !model.minutes[static_cast<std::size_t>(first.raised)].required;
   outage.end = 0;
   for (const NaiveSpell& spell : spells) outage.end = std::max(outage.end, spell.ended);
-  int held = 0;
-  for (int tick = 0; tick < model.grid.ticks; ++tick) {
-    if (model.minutes[static_cast<std::size_t>(tick)].held_outage == id) held = tick + 1;
+  const int last_cleared = outage.end;
+  for (const Minute& minute : model.minutes) {
+    if (minute.held_outage == id) outage.end = std::max(outage.end, minute.held_until);
   }
-  outage.end = std::max(outage.end, held);
   outage.censored = outage.end == kNever;
+  if (last_cleared < outage.end && outage.end < model.grid.ticks)
+    outage.censored = !model.reading.observed[static_cast<std::size_t>(outage.end)];
   int shown_together = 0;
   for (const NaiveSpell& spell : spells) {
     if (spell.ended == outage.end && spell.censored) outage.censored = true;

@@ -75,13 +75,11 @@ void RankDownMinute(const Model& model, int tick, std::map<FaultClassNumber, Col
   std::set<FaultClassNumber> blocking;
   for (const NaiveSpell& spell : model.reading.spells) {
     if (!spell.ActiveAt(tick)) continue;
-    // External causes withhold a machine, they do not keep it down: their classes have no row.
-    const bool withholds = spell.Blocks() && spell.fault.origin == Origin::kExternal;
-    if (!withholds) present.insert(spell.fault.fault_class);
+    if (spell.MakesDown()) present.insert(spell.fault.fault_class);
     if (spell.Blocks()) blocking.insert(spell.fault.fault_class);
   }
   for (const FaultClassNumber fault_class : present) ++rows[fault_class].present;
-  if (blocking.size() == 1) ++rows[*blocking.begin()].alone;
+  if (blocking.size() == 1 && present == blocking) ++rows[*blocking.begin()].alone;
 }
 
 }  // namespace

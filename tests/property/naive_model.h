@@ -20,18 +20,21 @@
 //  6. A spell raised inside voided time (not at its start) begins at its end, unobserved; one that ended
 //     inside it ends at its start, censored; one that covers all of it goes on through it. Modes likewise.
 //     Voided stretches that touch are one. What is open when a clock steps back began, at the latest, where
-//     it stepped back to.
+//     it stepped back to. Where two modes overlap by that, the one recorded later holds.
 //  7. A closure that begins during a spell "stays down until no blocking spell is active": none that makes
 //     down; external ones do not prolong it. Closed for another reason is still closed; occupied is not
 //     closed.
-//  8. An occupied machine that was down stays down while it is observed and occupied, though the spell may
-//     end and external causes may follow. Those minutes and the spells raised under it belong to the outage
-//     that was there, which ends with the later of its last spell and the occupation.
-//  9. An occupied machine that was not down is withheld, for upkeep, in observed time only, also while a
-//     spell raised under it is open.
+//  8. An occupied machine that was down stays down while it is occupied, though the spell may end and external
+//     causes may follow. Those minutes and the spells raised under it belong to the outage that was there,
+//     which ends with the later of its last spell and the occupation, and is open while either is. A spell
+//     raised as the occupation ends abuts it: there is no minute in which the machine was restored.
+//  9. An occupied machine that was not down is withheld, also while a spell raised under it is open: for an
+//     external cause while one blocks (rule 6 stands before rule 8), else for upkeep. A closure has the reason
+//     that people gave, whatever else blocks. As rule 4 believes in the technician through a gap, so do these
+//     two: what he is recorded to have covered is not unknown.
 // 10. A spell of no length takes no part in anything.
 // 11. A restoration is censored if any of the spells that end last ended at a loss or inside voided time,
-//     or is open.
+//     or is open. One by the end of an occupation is, if nobody watched the minute that this end begins.
 // 12. "Between" two outages is from the end of one to the beginning of the other. Cycles in voided time do
 //     not count, nor do contradictory ones: they show no working machine. Two outages of one class with one
 //     of another class and no such cycle between them are one failure.
@@ -41,7 +44,11 @@
 //     origin too, and that a technician recorded by the one agent tells nothing about what the other finds
 //     gone.
 // 15. The event that finds a machine observed by an earlier epoch may itself say from when it was lost:
-//     that holds.
+//     that holds. No event tells of a loss later than itself, though its clock has been put back.
+// 16. "Present, any spell" of figures rule 7 is any that keeps a machine down, begun it or not: an upper bound
+//     of the down time that a class costs. A degrading or advisory fault and an external cause cost none, and
+//     one that is always there would else head the list. Nor has an external cause a row where an occupation
+//     keeps the machine down and it alone blocks.
 #pragma once
 
 #include <map>
@@ -132,6 +139,7 @@ struct Minute {
   ModeReason withheld_reason = ModeReason::kNone;
   int outage = -1;       // of down time
   int held_outage = -1;  // that an occupation prolongs
+  int held_until = -1;   // to where it does
 };
 
 struct NaiveOutage {

@@ -24,7 +24,7 @@ class Clerk {
       now_ = grid_.TickOf(event.effective_at);
       const bool says_when = std::holds_alternative<ObservationLostFact>(event.what);
       if (i > 0 && event.ref.epoch != script_.events[i - 1].event.ref.epoch && !says_when && !handed_over_)
-        LoseSight(grid_.TickOf(script_.events[i].observed_until));
+        LoseSight(std::min(grid_.TickOf(script_.events[i].observed_until), now_));
       std::visit([this](const auto& fact) { Note(fact); }, event.what);
     }
     HandOverBefore(script_.events.size());
@@ -108,7 +108,7 @@ class Clerk {
     snapshot_due_ = true;
     observing_since_ = now_;
   }
-  void Note(const ObservationLostFact& fact) { LoseSight(grid_.TickOf(fact.from)); }
+  void Note(const ObservationLostFact& fact) { LoseSight(std::min(grid_.TickOf(fact.from), now_)); }
   void Note(const RejectedFact&) { LoseSight(now_); }
   void Note(const DataMissingFact& fact) {
     const int from = grid_.TickOf(fact.stretch.start);

@@ -9,7 +9,7 @@ namespace {
 
 Scenario ArbitraryPlace() {
   Scenario scenario;
-  scenario.place = *rc::gen::inRange(0, kPlaceCount);
+  scenario.place = Any(0, kPlaceCount);
   return scenario;
 }
 
@@ -30,7 +30,7 @@ TEST(RequiredTimeProperty, SplitWindowsJoin) {
     const Calendar calendar = CalendarOf(scenario, *ArbitraryCalendar());
     const Grid grid = GridOf(scenario);
     const Interval all = ExtentOf(grid);
-    const absl::Time middle = grid.TimeOf(*rc::gen::inRange(0, grid.ticks));
+    const absl::Time middle = grid.TimeOf(Any(0, grid.ticks));
     RC_LOG(Describe(calendar));
     const Interval before{all.start, middle};
     const Interval after{middle, all.end};

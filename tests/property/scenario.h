@@ -73,6 +73,8 @@ struct Scenario {
 
 inline constexpr int kPlaceCount = 9;
 
+// At least `min` and less than `below`; as likely each number of the range in a small case as in a large one.
+int Any(int min, int below);
 rc::Gen<Scenario> ArbitraryScenario();
 rc::Gen<CalendarSeed> ArbitraryCalendar();
 

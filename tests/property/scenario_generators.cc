@@ -6,7 +6,10 @@
 namespace bayward::naive {
 namespace {
 
-rc::Gen<int> Between(int low, int high) { return rc::gen::inRange(low, high + 1); }
+// Of the whole range in small cases, too: there inRange alone stays near its low end.
+rc::Gen<int> Between(int low, int high) {
+  return rc::gen::resize(rc::kNominalSize, rc::gen::inRange(low, high + 1));
+}
 
 rc::Gen<Step> ArbitraryStep() {
   const auto op = rc::gen::weightedElement<Op>({{14, Op::kRaise},
@@ -75,6 +78,8 @@ rc::Gen<int> DayOr(int usual) {
 }
 
 }  // namespace
+
+int Any(int min, int below) { return *Between(min, below - 1); }
 
 rc::Gen<CalendarSeed> ArbitraryCalendar() {
   const auto closures = rc::gen::resize(4, rc::gen::container<std::vector<ClosureSeed>>(ArbitraryClosure()));

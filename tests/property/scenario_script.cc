@@ -126,7 +126,7 @@ class Stage {
     mode_since_ = now_;
     mode_ = step.a < 2 ? Mode::kInService : step.a < 5 ? Mode::kClosed : Mode::kOccupied;
     reason_ = ModeReason::kNone;
-    if (mode_ == Mode::kClosed) reason_ = step.b < 6 ? ModeReason::kUpkeep : ModeReason::kFrost;
+    if (mode_ == Mode::kClosed) reason_ = step.b < 6 ? ModeReason::kUpkeep : static_cast<ModeReason>(step.b - 6);
     if (records_) Record(ModeChangedFact{mode_, reason_});
   }
   void StartCycle(const Step& step) {

@@ -98,6 +98,13 @@ DeclaredSite Site(const std::string& key) {
     if (InRange(0, 3) > 0 && day.year() < 2199) closure.to = closure.from + InRange(1, 400000);
     site.closures.push_back(closure);
   }
+  for (const char* programme : {"a \"quoted\" one", "full", "short"}) {
+    DeclaredProgramme declared{programme, {}};
+    for (std::int32_t need = 1; need <= 9; ++need) {
+      if (InRange(0, 3) == 0) declared.needs.push_back(need);
+    }
+    if (!declared.needs.empty()) site.programmes.push_back(declared);
+  }
   for (const char* programme : {"full", "short"}) {
     for (const absl::CivilDay day : Days(2)) site.prices.push_back({programme, day, InRange(0, 1'000'000)});
   }

@@ -57,6 +57,14 @@ announced = true
 approved = false
 recorded_at = "2026-09-20T10:00Z"
 
+[[site.programme]]
+programme = "full"
+needs = ["wash", "dry", "wax"]
+
+[[site.programme]]
+programme = "short"
+needs = ["wash"]
+
 [[site.price]]
 programme = "full"
 price = "14.90"

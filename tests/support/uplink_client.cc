@@ -133,4 +133,22 @@ v1::Event CycleEnded(const std::string& machine, std::int64_t at_us, const std::
   return event;
 }
 
+v1::Event StepReached(const std::string& machine, std::int64_t at_us, const std::string& cycle,
+                      const std::string& step) {
+  v1::Event event = At(machine, at_us);
+  event.mutable_cycle_step()->set_cycle(cycle);
+  event.mutable_cycle_step()->set_step(step);
+  return event;
+}
+
+v1::Event SignalOf(const std::string& machine, std::int64_t at_us, const std::string& signal, double value,
+                   const std::string& unit, const std::string& cycle) {
+  v1::Event event = At(machine, at_us);
+  event.mutable_signal_changed()->set_signal(signal);
+  event.mutable_signal_changed()->set_value(value);
+  event.mutable_signal_changed()->set_unit(unit);
+  event.mutable_signal_changed()->set_cycle(cycle);
+  return event;
+}
+
 }  // namespace bayward::testing

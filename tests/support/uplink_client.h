@@ -54,5 +54,9 @@ v1::Event Cleared(const std::string& machine, std::int64_t at_us, v1::FaultClass
 v1::Event CycleBegan(const std::string& machine, std::int64_t at_us, const std::string& cycle);
 v1::Event CycleEnded(const std::string& machine, std::int64_t at_us, const std::string& cycle,
                      v1::CycleOutcome outcome = v1::CYCLE_OUTCOME_COMPLETED);
+v1::Event StepReached(const std::string& machine, std::int64_t at_us, const std::string& cycle,
+                      const std::string& step);
+v1::Event SignalOf(const std::string& machine, std::int64_t at_us, const std::string& signal, double value,
+                   const std::string& unit, const std::string& cycle = "");
 
 }  // namespace bayward::testing

@@ -5,6 +5,7 @@
 #include "proto/common/status.h"
 #include "server/api/figures_handlers.h"
 #include "server/api/fleet_handlers.h"
+#include "tests/support/record_fixture.h"
 #include "tests/support/small_fleet.h"
 
 namespace bayward::testing {
@@ -32,6 +33,7 @@ class AddMethodsTest : public ::testing::Test {
   AddMethodsTest() {
     EXPECT_TRUE(AddFiguresMethods(figures_, methods_).ok());
     EXPECT_TRUE(AddFleetMethods(fleet_, methods_).ok());
+    EXPECT_TRUE(AddRecordMethods(records_, methods_).ok());
   }
 
   FakeClock clock_{absl::UnixEpoch() + absl::Hours(24 * 20000)};
@@ -47,12 +49,17 @@ class AddMethodsTest : public ::testing::Test {
        held_,
        clock_,
        {}}};
+  FakeEventStore events_;
+  FakeHoldStore holds_;
+  FakeSettlementStore settlements_;
+  RecordHandlers records_{
+      {histories_, epochs_, events_, holds_, settlements_, [] { return std::make_shared<Fleet>(); }, clock_}};
   MethodTable methods_;
 };
 
 TEST_F(AddMethodsTest, EveryRpcHasAHandler) {
   std::size_t count = 0;
-  for (const char* service_name : {"bayward.v1.Figures", "bayward.v1.Fleet"}) {
+  for (const char* service_name : {"bayward.v1.Figures", "bayward.v1.Fleet", "bayward.v1.Records"}) {
     const auto* service = google::protobuf::DescriptorPool::generated_pool()->FindServiceByName(service_name);
     ASSERT_NE(service, nullptr) << service_name;
     for (int i = 0; i < service->method_count(); ++i) {

@@ -200,6 +200,19 @@ TEST(AlarmQualityTest, RaiseRatesPerMachine) {
   EXPECT_EQ((*rates)[2].raises, 1);
 }
 
+// Three within a minute chatter; the same number folded into one raise may have come at any time.
+TEST(AlarmQualityTest, FoldedRaisesCountInRatesAndNotAsChattering) {
+  const std::vector<RawRaise> folded = {{{{1}, 1}, Hour(1), 5}, {{{1}, 1}, Hour(1) + absl::Seconds(10), 0}};
+  EXPECT_TRUE(Compute({.raises = folded}).chattering.empty());
+  const auto rates = ComputeRaiseRates(folded, kMonth);
+  ASSERT_TRUE(rates.ok()) << rates.status();
+  ASSERT_EQ(rates->size(), 1U);
+  EXPECT_EQ((*rates)[0].raises, 7);
+  std::vector<RawRaise> single = folded;
+  single.push_back({{{1}, 1}, Hour(1) + absl::Seconds(50), 0});
+  EXPECT_EQ(Compute({.raises = single}).chattering.size(), 1U);
+}
+
 TEST(AlarmQualityTest, RefusesWhatHasNoMeaning) {
   const auto code = [](const auto& result) { return result.status().code(); };
   EXPECT_EQ(code(ComputeAlarmQuality({}, {Hour(1), Hour(1)})), kInvalid);

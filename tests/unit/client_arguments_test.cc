@@ -72,6 +72,32 @@ TEST_F(ClientArgumentsTest, RankingAndOutagesHaveTheirOwn) {
   EXPECT_THAT(outages.arguments().classes, ElementsAre(v1::FAULT_CLASS_AIR_SUPPLY_PRESSURE_LOW));
 }
 
+TEST_F(ClientArgumentsTest, ARecordNamesItsMachineAndInstant) {
+  const Parsed record = Parse({"record", "alder/bay-1", "--at", "2026-07-01T06:00:00Z"});
+  ASSERT_EQ(record.code(), -1) << record.err;
+  EXPECT_EQ(record.arguments().verb, Verb::kRecord);
+  EXPECT_EQ(record.arguments().machine, "alder/bay-1");
+  EXPECT_EQ(record.arguments().at, "2026-07-01T06:00:00Z");
+  const Parsed settle = Parse({"settle", "alder/bay-1", "--from", "2026-07-01T06:00:00Z", "--to", "2026-07-01T07:00:00Z",
+                               "--as", "down", "--signed-by", "shift lead", "--reason", "seen shut"});
+  ASSERT_EQ(settle.code(), -1) << settle.err;
+  EXPECT_EQ(settle.arguments().settle_as, "down");
+  EXPECT_EQ(settle.arguments().signed_by, "shift lead");
+  EXPECT_EQ(settle.arguments().window.to(), "2026-07-01T07:00:00Z");
+  const Parsed release = Parse({"release", "12", "--signed-by", "claims desk", "--reason", "closed"});
+  ASSERT_EQ(release.code(), -1) << release.err;
+  EXPECT_EQ(release.arguments().hold, 12U);
+}
+
+TEST_F(ClientArgumentsTest, AReportNamesItsPeriodAndFormat) {
+  const Parsed report = Parse({"report", "--period", "2026-08", "--region", "north", "--format", "html", "--out", "n.html"});
+  ASSERT_EQ(report.code(), -1) << report.err;
+  EXPECT_EQ(report.arguments().verb, Verb::kReport);
+  EXPECT_EQ(report.arguments().period, "2026-08");
+  EXPECT_EQ(report.arguments().format, "html");
+  EXPECT_EQ(report.arguments().out_file, "n.html");
+}
+
 TEST_F(ClientArgumentsTest, FleetVerbsTakeFiles) {
   const Parsed apply = Parse({"fleet", "apply", "north.toml", "south.toml", "--yes", "--allow-drop"});
   ASSERT_EQ(apply.code(), -1) << apply.err;
@@ -84,8 +110,11 @@ TEST_F(ClientArgumentsTest, FleetVerbsTakeFiles) {
 }
 
 TEST_F(ClientArgumentsTest, EveryVerbHasHelpWithExamples) {
-  for (const char* verb : {"sites", "machines", "live", "availability", "ranking", "outages", "rejected",
-                           "parked", "doctor", "fleet"}) {
+  for (const char* verb :
+       {"sites",      "machines", "live",    "availability", "ranking",     "outages",    "compare", "trend",  "restoration",
+        "repeats",    "losses",   "service", "drift",        "silent",      "forecast",   "alarms",  "report", "reliability",
+        "cumulative", "outage",   "record",  "hold",         "release",     "holds",      "settle",  "fleet",  "rejected",
+        "parked",     "doctor"}) {
     const Parsed parsed = Parse({verb, "--help"});
     EXPECT_EQ(parsed.code(), 0) << verb;
     EXPECT_THAT(parsed.out, HasSubstr("Examples")) << verb;
@@ -121,6 +150,12 @@ TEST_F(ClientArgumentsTest, WhatCannotBeUsedIsRefusedInOneLine) {
       {{"live", "--server", ":7442"}, "expected HOST:PORT"},
       {{"rejected", "--machine", "alder/bay-1"}, "--machine"},
       {{"live", "ranking"}, "ranking"},
+      {{"record"}, "machine is required"},
+      {{"report"}, "--period is required"},
+      {{"report", "--period", "2026-08", "--format", "pdf"}, "--format"},
+      {{"settle", "alder/bay-1", "--from", "a", "--to", "b", "--as", "idle", "--signed-by", "x", "--reason", "y"}, "--as"},
+      {{"hold", "alder/bay-1", "--from", "a", "--to", "b", "--reason", "y"}, "--signed-by is required"},
+      {{"release", "first", "--signed-by", "x", "--reason", "y"}, "hold"},
   };
   for (const auto& [words, what] : cases) {
     const Parsed parsed = Parse(words);

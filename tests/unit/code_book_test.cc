@@ -4,7 +4,7 @@
 #include <string>
 #include <vector>
 
-#include "agent/codebook/digest.h"
+#include "proto/common/digest.h"
 #include "gmock/gmock.h"
 #include "gtest/gtest.h"
 
@@ -130,8 +130,8 @@ TEST(CodeBookTest, SafetyClassesTakeNoDelay) {
 
 TEST(CodeBookTest, DelayOfTheFaultGoesBeforeItsClassAndThatBeforeAll) {
   const std::string delays =
-      "[[delay]]\non_delay = \"1s\"\noff_delay = \"9s\"\n[[delay]]\nclass = "
-      "\"drive.travel_timeout\"\non_delay = \"2s\"\n";
+      "[[delay]]\non_delay = \"1s\"\noff_delay = \"9s\"\n[[delay]]\nclass = \"drive.travel_timeout\"\non_delay = "
+      "\"2s\"\n";
   const Parsed parsed = Parse(
       Modbus(delays + kSignals +
              "[[fault]]\nclass = \"drive.travel_timeout\"\nsignal = \"word\"\nbit = 0\n"
@@ -209,8 +209,7 @@ TEST(CodeBookTest, FaultsNameSignalsThatExistAndValuesThatTheyReach) {
 
 TEST(CodeBookTest, CodeRegisterKeepsUnmappedCodesApart) {
   const std::string code =
-      "[[signal]]\nname = \"code\"\ntable = \"holding_register\"\naddress = 1\nholds = \"code\"\nno_fault = "
-      "99\n";
+      "[[signal]]\nname = \"code\"\ntable = \"holding_register\"\naddress = 1\nholds = \"code\"\nno_fault = 99\n";
   const std::string fault = "[[fault]]\nclass = \"drive.travel_timeout\"\nsignal = \"code\"\n";
   ExpectRefused(Modbus(code + fault), "12", "say which with equals");
   ExpectRefused(Modbus(code + fault + "equals = 99\n"), "13", "no_fault");
@@ -226,8 +225,8 @@ TEST(CodeBookTest, CodeRegisterKeepsUnmappedCodesApart) {
 
 TEST(CodeBookTest, CycleAndModeOfModbus) {
   const std::string good =
-      "[cycle]\nrunning = \"stop\"\naborted = { signal = \"word\", bit = 2 }\nprogramme = \"word\"\nlongest "
-      "= \"20m\"\n"
+      "[cycle]\nrunning = \"stop\"\naborted = { signal = \"word\", bit = 2 }\nprogramme = \"word\"\nlongest = "
+      "\"20m\"\n"
       "[cycle.programmes]\n1 = \"basic\"\n[mode]\noccupied = { signal = \"stop\", inverted = true }\n"
       "[[mode.closed]]\nsignal = \"word\"\nequals = 3\nreason = \"frost\"\n";
   const Parsed parsed = Parse(Modbus(kSignals + good));

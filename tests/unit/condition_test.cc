@@ -113,6 +113,25 @@ TEST(ConditionTest, AnOccupationFindsTheClosedMachineWithheld) {
             "0-10 up; 10-30 withheld frost; 30-40 withheld upkeep; 40-50 down; 50-100 up");
 }
 
+TEST(ConditionTest, AnExternalCauseIsTheReasonWhileATechnicianIsThere) {
+  // It came first, he did, and one that blocks only a part of his stay.
+  EXPECT_EQ(Conditions(Watched().Fault(kMains, 10, 30).Occupied(20, 40)),
+            "0-10 up; 10-30 withheld external; 30-40 withheld upkeep; 40-100 up");
+  EXPECT_EQ(Conditions(Watched().Occupied(10, 40).Fault(kMains, 20, 30)),
+            "0-10 up; 10-20 withheld upkeep; 20-30 withheld external; 30-40 withheld upkeep; 40-100 up");
+  // What he provokes meanwhile changes nothing.
+  EXPECT_EQ(Conditions(Watched().Occupied(10, 40).Fault(kMains, 20, 30).Fault(kJam, 25, 35)),
+            "0-10 up; 10-20 withheld upkeep; 20-30 withheld external; 30-40 withheld upkeep; 40-100 up");
+  // A machine that he found down is down.
+  EXPECT_EQ(Conditions(Watched().Fault(kJam, 5, 15).Occupied(10, 40).Fault(kMains, 20, 30)),
+            "0-5 up; 5-40 down; 40-100 up");
+}
+
+TEST(ConditionTest, AClosureKeepsItsReasonBesideAnExternalCause) {
+  EXPECT_EQ(Conditions(Watched().Closed(10, 40, ModeReason::kUpkeep).Fault(kMains, 20, 30)),
+            "0-10 up; 10-20 withheld upkeep; 20-30 withheld upkeep external; 30-40 withheld upkeep; 40-100 up");
+}
+
 TEST(ConditionTest, TimeNobodyObservedIsLost) {
   EXPECT_EQ(Conditions(HistoryBuilder().Observed(10, 40).Observed(60, kOpen).Fault(kWorn, 30, 70)),
             "0-10 unknown lost; 10-30 up; 30-40 degraded; 40-60 unknown lost; 60-70 degraded; 70-100 up");
@@ -160,6 +179,18 @@ TEST(ConditionTest, WhatBeganOutOfSightAndIsOpenIsUnknown) {
 TEST(ConditionTest, AClosureThatSpansAGapWithholdsThroughIt) {
   EXPECT_EQ(Conditions(HistoryBuilder().Observed(0, 40).Observed(60, kOpen).Closed(30, 70)),
             "0-30 up; 30-70 withheld frost; 70-100 up");
+}
+
+TEST(ConditionTest, AnOccupationThatSpansAGapExplainsIt) {
+  EXPECT_EQ(Conditions(HistoryBuilder().Observed(0, 40).Observed(60, kOpen).Occupied(30, 70)),
+            "0-30 up; 30-70 withheld upkeep; 70-100 up");
+  EXPECT_EQ(Conditions(HistoryBuilder().Observed(0, 40).Observed(60, kOpen).Fault(kJam, 20, 35).Occupied(30, 70)),
+            "0-20 up; 20-40 down; 40-60 down inferred; 60-70 down; 70-100 up");
+  // One that nobody saw go on explains nothing more.
+  EXPECT_EQ(Conditions(HistoryBuilder().Observed(0, 40).Observed(60, kOpen).Occupied(30, 40)),
+            "0-30 up; 30-40 withheld upkeep; 40-60 unknown lost; 60-100 up");
+  EXPECT_EQ(Conditions(HistoryBuilder().Observed(0, 40).ObservedUntil(60).Occupied(30, kOpen)),
+            "0-30 up; 30-40 withheld upkeep; 40-60 unknown lost; 60-100 unknown pending");
 }
 
 TEST(ConditionTest, NothingRecordedInAVoidedStretchIsUsed) {

@@ -18,8 +18,10 @@ import civil  # noqa: E402
 import classes  # noqa: E402
 import compare  # noqa: E402
 import facts  # noqa: E402
+import fleet_toml  # noqa: E402
 import generate  # noqa: E402
 import incidents  # noqa: E402
+import layout  # noqa: E402
 import truth  # noqa: E402
 
 UNTIL = "2026-11-25T00:00Z"
@@ -108,6 +110,20 @@ class GeneratedFleetTest(unittest.TestCase):
         lists = [classes.SHORT_STOPS, classes.LONG_STOPS, classes.USER_STOPS, classes.DEGRADINGS, classes.ADVISORIES]
         for name in [n for by_kind in lists for names in by_kind.values() for n in names] + classes.PEOPLE_STOPS:
             self.assertIn(name, classes.CLASSES)
+
+    def test_every_programme_sold_is_declared_with_needs_of_the_interface(self):
+        known = {name[len("CAPABILITY_"):].lower() for name, _ in self.fault_classes.Capability.items()} - {"unspecified"}
+        sold = [programme for rows in layout.PROGRAMMES.values() for programme, _, _, _ in rows]
+        self.assertEqual(sorted(sold), sorted(layout.PROGRAMME_NEEDS))
+        for programme, needs in layout.PROGRAMME_NEEDS.items():
+            self.assertIn("wash", needs, programme)
+            self.assertLessEqual(set(needs), known, programme)
+            self.assertEqual(len(needs), len(set(needs)), programme)
+        span = generate.make_span(generate.parse_arguments(["--until", UNTIL, "--out", "."]).until, 40, 1)
+        for site in layout.make_fleet(1, 6, span):
+            text = fleet_toml.site_toml(site)
+            for programme in {programme for programme, _, _ in site.prices}:
+                self.assertEqual(text.count(f'[[site.programme]]\nprogramme = "{programme}"\nneeds = ["wash"'), 1, text)
 
     def test_truth_adds_up(self):
         accounts = [*self.truth["machines"].values(), *self.truth["sites"].values(), self.truth["fleet"]]

@@ -44,5 +44,26 @@ TEST(GainTest, AClassNobodyHadChangesNothing) {
   EXPECT_EQ(gain.with_consequences.down, absl::Minutes(60));
 }
 
+TEST(GainTest, WhatWasSeenMostIsExpectedLessOftenNextTime) {
+  const int outages[] = {12, 1, 0, 2, 1, 0, 3, 1};
+  const auto factors = NextPeriodFactors(outages, absl::Hours(2000));
+  ASSERT_TRUE(factors.ok()) << factors.status();
+  EXPECT_LT(*(*factors)[0], 1);
+  EXPECT_GT(*(*factors)[0], 0.7) << "twelve are no mere chance";
+  EXPECT_GT(*(*factors)[1], 1);
+  EXPECT_FALSE((*factors)[2].has_value());
+  EXPECT_EQ(*(*factors)[1], *(*factors)[4]);
+}
+
+TEST(GainTest, ClassesThatDifferByChanceOnlyAreExpectedAlike) {
+  const int outages[] = {3, 2, 2, 1};
+  const auto factors = NextPeriodFactors(outages, absl::Hours(1000));
+  ASSERT_TRUE(factors.ok()) << factors.status();
+  // All are drawn to one rate, (8 + 1/2)/4 a class.
+  EXPECT_NEAR(*(*factors)[0] * 3, *(*factors)[3] * 1, 1e-9);
+  EXPECT_NEAR(*(*factors)[3], 8.5 / 4, 1e-9);
+  EXPECT_FALSE(NextPeriodFactors(outages, absl::ZeroDuration()).ok());
+}
+
 }  // namespace
 }  // namespace bayward::testing

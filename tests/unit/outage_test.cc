@@ -109,6 +109,28 @@ TEST(OutageTest, AnOccupationThatFoundTheMachineDownBelongsToTheOutage) {
   EXPECT_EQ(outages[0].down, absl::Minutes(30));
 }
 
+TEST(OutageTest, AFaultRaisedAsTheOccupationEndsGoesOnWithTheOutage) {
+  EXPECT_EQ(OutageText(Watched().Fault(kStop, 10, 20).Occupied(15, 40).Fault(kJam, 40, 60)), "10-60 stop +jam");
+  EXPECT_EQ(OutageText(Watched().Fault(kStop, 10, 20).Occupied(15, 40).Fault(kJam, 41, 60)),
+            "10-40 stop; 41-60 jam");
+}
+
+TEST(OutageTest, TheEndOfAnOccupationRestoresIfSomebodyWatched) {
+  const auto seen_to = [](int to) { return HistoryBuilder().Observed(0, to).Observed(60, kOpen); };
+  EXPECT_EQ(OutageText(seen_to(41).Fault(kJam, 10, 20).Occupied(15, 40)), "10-40 jam");
+  EXPECT_EQ(OutageText(seen_to(40).Fault(kJam, 10, 20).Occupied(15, 40)), "10-40 jam censored");
+  // Recorded as there before and after a gap, he was there in between.
+  EXPECT_EQ(OutageText(seen_to(40).Fault(kJam, 10, 20).Occupied(15, 70)), "10-70 jam");
+}
+
+TEST(OutageTest, AnOccupationOutOfSightHoldsOnlyTheOutageThatItFound) {
+  const auto blind_from_40 = [] { return HistoryBuilder().Observed(0, 40).ObservedUntil(80); };
+  EXPECT_EQ(OutageText(blind_from_40().Fault(kJam, 30, 60).Occupied(50, kOpen)), "30-open jam censored");
+  // An earlier visit to a machine that was down says nothing about this one, which came when nobody knew.
+  EXPECT_EQ(OutageText(blind_from_40().Fault(kJam, 5, 10).Occupied(8, 12).Fault(kLeak, 55, 60).Occupied(50, kOpen)),
+            "5-12 jam; 55-60 leak");
+}
+
 TEST(OutageTest, FaultsProvokedUnderAnOccupationOpenNoneOfTheirOwn) {
   EXPECT_EQ(OutageText(Watched().Occupied(15, 40).Fault(kJam, 20, 35)), "");
   EXPECT_EQ(OutageText(Watched().Occupied(15, 40).Fault(kJam, 20, 45)), "40-45 jam");

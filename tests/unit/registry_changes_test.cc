@@ -50,18 +50,20 @@ TEST(RegistryChangesTest, AFirstDeclarationSaysEverything) {
           "+ time zone of fenwick-lane from the beginning: Europe/Helsinki",
           "+ time zone of fenwick-lane from 2027-01-01: Europe/Tallinn",
           "+ agent fenwick-box of fenwick-lane", "+ agent spare-box of fenwick-lane",
-          "+ hours of fenwick-lane from 2026-01-01: mon to tue 07:00-22:00, wed to thu closed, "
-          "fri 06:00-13:00 and 14:00-22:00, sat 08:00-01:30, sun 09:00-20:00, holiday closed",
+          "+ hours of fenwick-lane from 2026-01-01: mon to tue 07:00-22:00, wed to thu closed, fri 06:00-13:00 and "
+          "14:00-22:00, sat 08:00-01:30, sun 09:00-20:00, holiday closed",
           "+ hours of fenwick-lane from 2026-06-01: mon 00:00-24:00, tue to sun closed, holiday closed",
           "+ holidays of fenwick-lane: 2026-12-06, 2026-12-25",
-          "+ closure of fenwick-lane from 2026-10-03T08:00 to 2026-10-03T12:00 (\"yearly inspection\"), "
-          "announced 2026-09-20T10:00Z",
+          "+ closure of fenwick-lane from 2026-10-03T08:00 to 2026-10-03T12:00 (\"yearly inspection\"), announced "
+          "2026-09-20T10:00Z",
+          "+ programme \"full\" of fenwick-lane: needs wash, wax, dry",
+          "+ programme \"short\" of fenwick-lane: needs wash",
           "+ price of \"full\" at fenwick-lane from 2026-01-01: 14.90 EUR",
           "+ price of \"full\" at fenwick-lane from 2026-07-01: 15.50 EUR",
           "+ target of fenwick-lane from 2026-01-01: 0.97",
           "+ machine fenwick-lane/bay-1 (gantry), watched by fenwick-box since ever, depends on reclaim",
-          "+ hours of fenwick-lane/bay-1 from 2026-01-01: mon to tue closed, wed 10:00-15:00, "
-          "thu to sun closed, holiday closed",
+          "+ hours of fenwick-lane/bay-1 from 2026-01-01: mon to tue closed, wed 10:00-15:00, thu to sun closed, "
+          "holiday closed",
           "+ machine fenwick-lane/reclaim (reclaim), watched by fenwick-box since ever"));
 }
 
@@ -80,6 +82,12 @@ TEST(RegistryChangesTest, EachChangeIsOneLine) {
       ChangesTo(With("valid_to = \"2026-09-01\"\n", "")),
       ElementsAre("~ hours of fenwick-lane from 2026-06-01: until 2026-09-01 -> until further notice"));
   EXPECT_THAT(ChangesTo(With("\"2026-12-25\", ", "")), ElementsAre("- holidays of fenwick-lane: 2026-12-25"));
+  const std::string needs = "needs = [\"wash\", \"dry\", \"wax\"]";
+  EXPECT_THAT(ChangesTo(With(needs, "needs = [\"wax\", \"wash\", \"dry\"]")), IsEmpty());
+  EXPECT_THAT(ChangesTo(With(needs, "needs = [\"wash\", \"high_pressure\"]")),
+              ElementsAre("~ programme \"full\" of fenwick-lane: needs wash, wax, dry -> wash, high_pressure"));
+  EXPECT_THAT(ChangesTo(With("[[site.programme]]\nprogramme = \"full\"\n" + needs + "\n", "")),
+              ElementsAre("- programme \"full\" of fenwick-lane"));
   EXPECT_THAT(ChangesTo(With("price = \"15.50\"", "price = \"15.5\"")), IsEmpty());
   EXPECT_THAT(ChangesTo(With("price = \"15.50\"", "price = \"16\"")),
               ElementsAre("~ price of \"full\" at fenwick-lane from 2026-07-01: 15.50 -> 16.00 EUR"));

@@ -43,6 +43,8 @@ TEST(RegistryParseTest, ReadsWhatAFileSays) {
   EXPECT_THAT(site.holidays, ElementsAre(absl::CivilDay(2026, 12, 6), absl::CivilDay(2026, 12, 25)));
   EXPECT_THAT(site.zones, ElementsAre(DeclaredZone{absl::CivilDay::min(), "Europe/Helsinki"},
                                       DeclaredZone{absl::CivilDay(2027, 1, 1), "Europe/Tallinn"}));
+  // Wash, wax and dry.
+  EXPECT_THAT(site.programmes, ElementsAre(DeclaredProgramme{"full", {1, 4, 5}}, DeclaredProgramme{"short", {1}}));
   EXPECT_THAT(site.prices, ElementsAre(DeclaredPrice{"full", absl::CivilDay(2026, 1, 1), 149000},
                                        DeclaredPrice{"full", absl::CivilDay(2026, 7, 1), 155000}));
   EXPECT_THAT(site.targets, ElementsAre(DeclaredTarget{absl::CivilDay(2026, 1, 1), 0.97}));
@@ -202,6 +204,25 @@ INSTANTIATE_TEST_SUITE_P(
              "[[site.hours]]\nvalid_from = \"2026-01-02\""}));
 
 INSTANTIATE_TEST_SUITE_P(
+    Programmes, RegistryFaultTest,
+    ::testing::Values(
+        Case{"needs = [\"wash\", \"dry\", \"wax\"]", "needs = [\"wash\", \"dri\"]",
+             "such as \"wash\", \"high_pressure\" or \"dry\", found \"dri\" (did you mean \"dry\"?)",
+             "needs = [\"wash\", \"foam\"]"},
+        Case{"needs = [\"wash\", \"dry\", \"wax\"]", "needs = [\"high pressure\"]",
+             "found \"high pressure\" (did you mean \"high_pressure\"?)", "needs = [\"high_pressure\"]"},
+        Case{"needs = [\"wash\", \"dry\", \"wax\"]", "needs = [\"capability_wash\"]",
+             "what a programme can need", "needs = [\"member_entry\"]"},
+        Case{"needs = [\"wash\", \"dry\", \"wax\"]", "needs = []",
+             "expected at least one, such as \"wash\", found none", "needs = [\"sell\"]"},
+        Case{"needs = [\"wash\", \"dry\", \"wax\"]", "needs = \"wash\"",
+             "expected an array, of what a programme can need", "needs = [\"wheel\"]"},
+        Case{"needs = [\"wash\", \"dry\", \"wax\"]", "needs = [\"wash\", \"wax\", \"wash\"]",
+             "needs names \"wash\" twice", "needs = [\"underbody\"]"},
+        Case{"programme = \"short\"", "programme = \"full\"",
+             "programme \"full\" of fenwick-lane is stated twice, also in line", "programme = \"full wash\""}));
+
+INSTANTIATE_TEST_SUITE_P(
     References, RegistryFaultTest,
     ::testing::Values(
         Case{"agent = \"fenwick-box\"", "agent = \"fenwick-bux\"",
@@ -238,7 +259,7 @@ TEST(RegistryParseTest, WhatMustBeStatedIsMissed) {
         "time_zone = \"Europe/Helsinki\"\n", "currency = \"EUR\"\n", "latitude = 61.5\n",
         "attendance = \"unattended\"\n", "kind = \"gantry\"\n", "agent = \"fenwick-box\"\n",
         "in_service_from = \"2020-05-01\"\n", "reason = \"yearly inspection\"\n", "price = \"14.90\"\n",
-        "availability = 0.97\n"}) {
+        "availability = 0.97\n", "needs = [\"wash\", \"dry\", \"wax\"]\n"}) {
     const std::string key(line, std::string_view(line).find(' '));
     EXPECT_THAT(FaultsOf(With(line, "")), ElementsAre(HasSubstr("has no \"" + key + "\": expected ")))
         << line;

@@ -1,4 +1,4 @@
-#include "agent/codebook/digest.h"
+#include "proto/common/digest.h"
 
 #include <openssl/evp.h>
 
