@@ -67,19 +67,45 @@ void OpenSpell(const FaultFact& fault, absl::Time at, bool unobserved, const Ste
   }
 }
 
+namespace {
+
+// Whether a fault had the machine down at the instant before `at`, were it in service.
+bool BlockedBefore(absl::Time at, const MachineState& state) {
+  return at <= state.down_until ||
+         std::any_of(state.spells.begin(), state.spells.end(),
+                     [&](const Spell& spell) { return KeepsDown(spell) && spell.raised_at < at; });
+}
+
+// Whether a machine that is down under its mode is so still, after a fault ended. It may have ended before the mode
+// began: a clear is recorded when its delay has run out.
+bool StillDownUnder(const MachineState& state) {
+  if (state.mode.mode == Mode::kOccupied) return BlockedBefore(state.mode_since, state);
+  const absl::Time unbroken_to = std::max(state.mode_since, state.down_until);
+  return std::any_of(state.spells.begin(), state.spells.end(), [&](const Spell& spell) {
+    return KeepsDown(spell) && spell.raised_at <= unbroken_to;
+  });
+}
+
+// Takes note of the end of a fault that kept the machine down.
+void FollowEnd(const Spell& ended, MachineState& state) {
+  const bool was_down = state.mode.mode == Mode::kInService || state.down_under_mode;
+  const bool provoked = state.mode.mode == Mode::kOccupied && ended.raised_at >= state.mode_since;
+  if (was_down && !provoked && ended.raised_at < ended.cleared_at) {
+    state.down_until = std::max(state.down_until, ended.cleared_at);
+  }
+  if (state.down_under_mode) state.down_under_mode = StillDownUnder(state);
+}
+
+}  // namespace
+
 void CloseSpell(SpellAt& spell, absl::Time at, SpellEnd end, const Step& step) {
   MachineState& state = step.state;
-  const bool was_blocked = BlockingSpells(state) > 0;
   Spell closed = std::move(*spell);
   spell = state.spells.erase(spell);
   closed.cleared_at = std::max(at, closed.raised_at);
   closed.end = end;
   Touch(closed.provenance, step.event);
-  if (was_blocked && BlockingSpells(state) == 0) {
-    const bool was_down = state.mode.mode == Mode::kInService || state.down_under_mode;
-    if (was_down) state.down_until = closed.cleared_at;
-    if (state.mode.mode == Mode::kClosed) state.down_under_mode = false;
-  }
+  if (KeepsDown(closed)) FollowEnd(closed, state);
   step.out.spells.push_back(std::move(closed));
 }
 
@@ -102,13 +128,6 @@ void AbandonCycle(CycleAt cycle, absl::Time at, const Step& step) {
 }
 
 namespace {
-
-// Whether a fault had the machine down at the instant before `at`, were it in service.
-bool BlockedBefore(absl::Time at, const MachineState& state) {
-  return at <= state.down_until ||
-         std::any_of(state.spells.begin(), state.spells.end(),
-                     [&](const Spell& spell) { return KeepsDown(spell) && spell.raised_at < at; });
-}
 
 // Whether a machine whose mode changes to `next` at `at` is down under it, by what it was until then. `seen`:
 // the mode before lasted until then; else it ended out of sight and the machine counted as in service since.

@@ -57,14 +57,14 @@ TEST(TimelineProperty, SettledTimeEqualsTheNaiveModel) {
     const Scenario scenario = *ArbitraryScenario();
     const Grid grid = GridOf(scenario);
     Script script = ScriptOf(scenario);
-    const int decisions = *rc::gen::inRange(1, 4);
+    const int decisions = Any(1, 4);
     for (int i = 0; i < decisions; ++i) {
-      const int from = *rc::gen::inRange(0, grid.ticks);
-      const int length = *rc::gen::inRange(1, 2000);
+      const int from = Any(0, grid.ticks);
+      const int length = Any(1, 2000);
       Settlement settlement;
       settlement.interval = {grid.TimeOf(from), grid.TimeOf(from + length)};
       settlement.as = static_cast<Condition>(*rc::gen::element(1, 3, 4));
-      settlement.recorded_at = grid.TimeOf(grid.ticks + *rc::gen::inRange(0, 3));
+      settlement.recorded_at = grid.TimeOf(grid.ticks + Any(0, 3));
       script.settlements.push_back(settlement);
     }
     RC_LOG(Describe(script, grid));
@@ -169,7 +169,7 @@ TEST(FoldProperty, LaterEventsOnlyAppend) {
     const Script script = ScriptOf(scenario);
     Script first = script;
     first.events.resize(
-        static_cast<std::size_t>(*rc::gen::inRange(0, static_cast<int>(script.events.size()) + 1)));
+        static_cast<std::size_t>(Any(0, static_cast<int>(script.events.size()) + 1)));
     const Folded some = FoldScript(first);
     Folded all = FoldScript(script);
     RC_ASSERT(some.out.size() <= all.out.size());

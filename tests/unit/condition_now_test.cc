@@ -97,6 +97,20 @@ TEST(ConditionNowTest, AFaultRecordedWithDelayCountsFromWhenItRose) {
   ExpectNow(Watching().ModeIs(5, Mode::kClosed).Raised(4, kMains), Condition::kWithheld, 5);
 }
 
+// A clear is recorded when its delay has run out, maybe after the mode has changed.
+TEST(ConditionNowTest, AFaultThatHadClearedBeforeTheModeBeganWasNotFound) {
+  const auto occupied = [] { return Watching().Raised(3, kJam).ModeIs(6, Mode::kOccupied); };
+  ExpectNow(occupied().Cleared(5, kJam), Condition::kWithheld, 6);
+  ExpectNow(occupied().Cleared(6, kJam), Condition::kDown, 6);
+  ExpectNow(occupied().Raised(7, kLeak).Cleared(8, kLeak).Cleared(5, kJam), Condition::kWithheld, 6);
+  ExpectNow(Watching().Raised(3, kJam).Raised(4, kLeak).ModeIs(6, Mode::kOccupied).Cleared(6, kLeak).Cleared(5, kJam),
+            Condition::kDown, 6);
+  ExpectNow(Watching().Raised(5, kJam).ModeIs(6, Mode::kOccupied).Cleared(5, kJam), Condition::kWithheld, 6);
+  const auto closed = [] { return Watching().Raised(3, kJam).ModeIs(6, Mode::kClosed).Raised(7, kLeak); };
+  ExpectNow(closed().Cleared(5, kJam), Condition::kWithheld, 6);
+  ExpectNow(closed().Cleared(7, kJam), Condition::kDown, 7);
+}
+
 TEST(ConditionNowTest, AReportOfNowIsJudgedByItsTimes) {
   const auto by_times = [](const FoldedAgent& agent) { return DownUnderModeByTimes(agent.state); };
   EXPECT_TRUE(by_times(Watching().Raised(3, kJam).ModeIs(5, Mode::kClosed)));
