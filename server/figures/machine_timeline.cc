@@ -9,17 +9,13 @@
 namespace bayward {
 namespace {
 
-// Out of sight and open: whether it ended at the loss is known only at the next snapshot.
-absl::Time InDoubtFrom(const MachineHistory& history) {
-  const auto open = [](const auto& row) { return row.interval().end == absl::InfiniteFuture(); };
-  const bool watched = std::any_of(history.observed.begin(), history.observed.end(), open);
-  const bool anything_open = std::any_of(history.spells.begin(), history.spells.end(), open) ||
-                             std::any_of(history.modes.begin(), history.modes.end(), open);
+// What is open: whether it went on after it was last seen is known only at the next snapshot.
+absl::Time InDoubtFrom(const MachineHistory& history, const Material& material) {
+  const auto open = [](const auto& piece) { return piece.open(); };
+  const bool anything_open = std::any_of(material.spells.begin(), material.spells.end(), open) ||
+                             std::any_of(material.modes.begin(), material.modes.end(), open);
   if (!history.delivery_expected) return absl::InfiniteFuture();
-  if (watched || !anything_open) return history.observed_until;
-  absl::Time lost = absl::InfinitePast();
-  for (const ObservedSpan& span : history.observed) lost = std::max(lost, span.to);
-  return std::min(lost, history.observed_until);
+  return anything_open ? std::min(material.seen_until, history.observed_until) : history.observed_until;
 }
 
 }  // namespace
@@ -45,7 +41,7 @@ MachineTimeline::MachineTimeline(MachineHistory history_in, const Calendar& cale
     if (span.condition == Condition::kDown) down += span.interval.length();
   }
   down_before.push_back(down);
-  in_doubt_from = InDoubtFrom(history);
+  in_doubt_from = InDoubtFrom(history, material);
 }
 
 absl::Duration MachineTimeline::DownWithin(const Interval& interval) const {

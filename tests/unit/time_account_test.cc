@@ -173,6 +173,22 @@ TEST(TimeAccountTest, AFaultLastSeenOpenKeepsTheWindowProvisional) {
   EXPECT_FALSE(ComputeAccount(Timeline(out_of_sight), Span(0, 300)).provisional);
 }
 
+// Should it turn out to have gone on, it spans the stretch and the machine was down throughout.
+TEST(TimeAccountTest, AFaultOpenBeforeAVoidedStretchIsInDoubtFromItsStart) {
+  HistoryBuilder builder = HistoryBuilder().Observed(0, 300).Voided(250, 350).ObservedUntil(500);
+  EXPECT_FALSE(ComputeAccount(Timeline(builder), Span(0, 251)).provisional);
+  builder.Fault(kJam, 100, kOpen);
+  EXPECT_TRUE(ComputeAccount(Timeline(builder), Span(0, 251)).provisional);
+  EXPECT_FALSE(ComputeAccount(Timeline(builder), Span(0, 250)).provisional);
+}
+
+TEST(TimeAccountTest, AnExternalCauseIsNoMaintenanceThoughATechnicianIsThere) {
+  const HistoryBuilder builder = Watched().Fault(kMains, 100, 160).Occupied(140, 200);
+  const TimeAccount account = ComputeAccount(Timeline(builder), Span(0, kNow));
+  EXPECT_EQ(account.withheld, absl::Minutes(100));
+  EXPECT_EQ(account.withheld_upkeep, absl::Minutes(40));
+}
+
 TEST(TimeAccountTest, SettledTimeIsShownAndCanBeTakenBack) {
   HistoryBuilder builder = HistoryBuilder().Observed(0, 100).Observed(200, kOpen).ObservedUntil(kNow);
   builder.Settled(100, 130, Condition::kUp, 1)
