@@ -9,6 +9,7 @@
 #include "server/statistics/power_law.h"
 #include "server/statistics/trend_tests.h"
 #include "server/statistics/uniform_tilt.h"
+#include "tests/support/trend_histories.h"
 
 namespace bayward {
 namespace {
@@ -16,35 +17,6 @@ namespace {
 constexpr auto kInvalid = absl::StatusCode::kInvalidArgument;
 constexpr double kNan = std::numeric_limits<double>::quiet_NaN();
 constexpr double kInfinity = std::numeric_limits<double>::infinity();
-
-template <typename T>
-T Value(const absl::StatusOr<T>& result) {
-  EXPECT_TRUE(result.ok()) << result.status();
-  return result.value_or(T());
-}
-template <typename T>
-absl::StatusCode Code(const absl::StatusOr<T>& result) {
-  return result.status().code();
-}
-
-EventHistory EndedByTime(std::vector<double> at, double end) {
-  return {.at = std::move(at), .end = end, .ended_by = Termination::kTime};
-}
-EventHistory EndedByFailure(std::vector<double> at, double end) {
-  return {.at = std::move(at), .end = end, .ended_by = Termination::kFailure};
-}
-
-// Ever faster: 20 events, as a power law with shape 1/0.3 spaces them over 100.
-EventHistory Worsening() {
-  EventHistory history = EndedByTime({}, 100);
-  for (int k = 1; k <= 20; ++k) history.at.push_back(100 * std::pow((k - 0.5) / 20, 0.3));
-  return history;
-}
-EventHistory Reversed(const EventHistory& history) {
-  EventHistory reversed = EndedByTime({}, history.end);
-  for (auto at = history.at.rbegin(); at != history.at.rend(); ++at) reversed.at.push_back(history.end - *at);
-  return reversed;
-}
 
 TEST(TrendTestsTest, RefuseWhatIsNoHistory) {
   for (const EventHistory& history :

@@ -6,6 +6,7 @@
 #include <vector>
 
 #include "gtest/gtest.h"
+#include "tests/support/trend_histories.h"
 
 namespace bayward {
 namespace {
@@ -14,35 +15,6 @@ constexpr auto kInvalid = absl::StatusCode::kInvalidArgument;
 constexpr double kNan = std::numeric_limits<double>::quiet_NaN();
 constexpr double kInfinity = std::numeric_limits<double>::infinity();
 constexpr TrendOptions kEveryEvent{.apart = 0, .level = 0.05};
-
-template <typename T>
-T Value(const absl::StatusOr<T>& result) {
-  EXPECT_TRUE(result.ok()) << result.status();
-  return result.value_or(T());
-}
-template <typename T>
-absl::StatusCode Code(const absl::StatusOr<T>& result) {
-  return result.status().code();
-}
-
-EventHistory EndedByTime(std::vector<double> at, double end) {
-  return {.at = std::move(at), .end = end, .ended_by = Termination::kTime};
-}
-EventHistory EndedByFailure(std::vector<double> at, double end) {
-  return {.at = std::move(at), .end = end, .ended_by = Termination::kFailure};
-}
-
-// Ever faster: 20 events, as a power law with shape 1/0.3 spaces them over 100.
-EventHistory Worsening() {
-  EventHistory history = EndedByTime({}, 100);
-  for (int k = 1; k <= 20; ++k) history.at.push_back(100 * std::pow((k - 0.5) / 20, 0.3));
-  return history;
-}
-EventHistory Reversed(const EventHistory& history) {
-  EventHistory reversed = EndedByTime({}, history.end);
-  for (auto at = history.at.rbegin(); at != history.at.rend(); ++at) reversed.at.push_back(history.end - *at);
-  return reversed;
-}
 
 TEST(DeclusterTest, CountsFromTheEventKept) {
   EXPECT_EQ(Value(Decluster({1, 3, 5, 7, 20}, 4)), (std::vector<double>{1, 5, 20}));
