@@ -11,36 +11,10 @@
 #include "server/statistics/log_linear_trend.h"
 #include "server/statistics/power_law.h"
 #include "server/statistics/trend_tests.h"
+#include "tests/support/trend_simulation.h"
 
 namespace bayward {
 namespace {
-
-using Random = std::mt19937_64;
-
-template <typename T>
-T Value(const absl::StatusOr<T>& result) {
-  EXPECT_TRUE(result.ok()) << result.status();
-  return result.value_or(T());
-}
-
-double Uniform(Random& random) { return std::uniform_real_distribution<double>(0, 1)(random); }
-int Poisson(Random& random, double mean) { return std::poisson_distribution<int>(mean)(random); }
-
-double MonteCarloError(double share, int count) { return std::sqrt(share * (1 - share) / count); }
-
-// Expects `count` of `of` between two shares, each widened by 4 Monte Carlo errors.
-void ExpectShare(int count, int of, double low, double high, const std::string& what) {
-  const double share = static_cast<double>(count) / of;
-  EXPECT_GE(share, low - 4 * MonteCarloError(low, of)) << what;
-  EXPECT_LE(share, high + 4 * MonteCarloError(high, of)) << what;
-}
-
-EventHistory SteadyPoisson(Random& random, double mean_events) {
-  EventHistory history{.at = {}, .end = 1, .ended_by = Termination::kTime};
-  for (int n = Poisson(random, mean_events); n > 0; --n) history.at.push_back(Uniform(random));
-  std::sort(history.at.begin(), history.at.end());
-  return history;
-}
 
 // A machine with β = 2 whose exposure at the start is 3 1/3 windows: counted from the window's start the fit
 // tends to (r + 1/2)/(r + 1/4) with r = 10/3, 1.0698. Found: 1.0707, and 1.998 by the left-truncated

@@ -13,38 +13,13 @@
 #include "absl/strings/str_cat.h"
 #include "gtest/gtest.h"
 #include "server/figures/trend_verdict.h"
+#include "tests/support/trend_simulation.h"
 
 namespace bayward {
 namespace {
 
-using Random = std::mt19937_64;
-
-template <typename T>
-T Value(const absl::StatusOr<T>& result) {
-  EXPECT_TRUE(result.ok()) << result.status();
-  return result.value_or(T());
-}
-
-double Uniform(Random& random) { return std::uniform_real_distribution<double>(0, 1)(random); }
 double Exponential(Random& random, double mean) {
   return std::exponential_distribution<double>(1 / mean)(random);
-}
-int Poisson(Random& random, double mean) { return std::poisson_distribution<int>(mean)(random); }
-
-double MonteCarloError(double share, int count) { return std::sqrt(share * (1 - share) / count); }
-
-// Expects `count` of `of` between two shares, each widened by 4 Monte Carlo errors.
-void ExpectShare(int count, int of, double low, double high, const std::string& what) {
-  const double share = static_cast<double>(count) / of;
-  EXPECT_GE(share, low - 4 * MonteCarloError(low, of)) << what;
-  EXPECT_LE(share, high + 4 * MonteCarloError(high, of)) << what;
-}
-
-EventHistory SteadyPoisson(Random& random, double mean_events) {
-  EventHistory history{.at = {}, .end = 1, .ended_by = Termination::kTime};
-  for (int n = Poisson(random, mean_events); n > 0; --n) history.at.push_back(Uniform(random));
-  std::sort(history.at.begin(), history.at.end());
-  return history;
 }
 
 // First failures at a steady rate; each comes back at once with chance 1/2, again and again: clusters of mean
